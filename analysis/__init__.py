@@ -1,0 +1,1 @@
+"""Physics and statistics of rolled and flexed rod blanks: arrays in, typed results out."""

@@ -1,0 +1,107 @@
+"""What a fit takes: the readings of one run as arrays, in SI and radians, with what was known of the rig.
+
+Nothing here knows where readings come from. A missing reading is ``nan``; a fit leaves it out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+"""One-dimensional array of floats."""
+Contact = Literal["held", "free"]
+"""Whether the tip is held sideways by the rig or free to move sideways."""
+Pull = Literal["down", "up", "sideways"]
+"""Which way the rig pulls, for the blank's own weight."""
+
+
+@dataclass(frozen=True, slots=True)
+class RigErrors:
+    """Systematic errors of the rig that a run states, as relative or absolute 95 % half-widths.
+
+    ``None`` means that the run states nothing: no part enters and a note says so.
+    """
+
+    load_scale_ci95: float | None = None
+    """Relative 95 % half-width of newtons per count."""
+    travel_scale_ci95: float | None = None
+    """Relative 95 % half-width of metres per count, or of the held travel."""
+    free_length_ci95_m: float | None = None
+    """95 % half-width of the free length, m."""
+    angle_ci95_rad: float | None = None
+    """95 % half-width of the index mark's place in the chuck, rad."""
+    load_zero_ci95_N: float | None = None
+    """95 % half-width of the load's zero, N."""
+    friction_N: float | None = None
+    """Friction of the rig's roll (half of the jump between the two directions), N, learnt from a two-way run."""
+
+    @property
+    def states_calibration(self) -> bool:
+        """True if the run says how sure its load scale is."""
+        return self.load_scale_ci95 is not None
+
+
+@dataclass(frozen=True, slots=True)
+class RollReadings:
+    """One roll run.
+
+    Exactly one of `held_travel_m` and `held_load_N` is given. With a held travel the load is read; with a
+    held (hanging) load the travel is read.
+    """
+
+    time_s: Floats
+    """Time of each reading, s, shape (n,)."""
+    roll: Floats
+    """Blank angle that faces the pull, rad, wrapped or not, shape (n,)."""
+    load_N: Floats | None
+    """Load along the pull, N, shape (n,); not used with a hanging weight."""
+    travel_m: Floats | None
+    """Travel of each reading, m, shape (n,): read with a hanging weight, else where the rig reports it."""
+    held_travel_m: float | None
+    """Travel at which the tip is held, m; `travel_m`, where given, overrides it reading by reading."""
+    held_load_N: float | None
+    """Hanging weight, N."""
+    free_length_m: float
+    """From the chuck's face to the tip, m."""
+    contact: Contact = "held"
+    """Tip held or free sideways. A hanging weight is free."""
+    mount: float = 0.0
+    """Blank angle that faces the pull when the chuck reads 0, rad."""
+    rig: RigErrors = field(default_factory=RigErrors)
+    """What the run states about the rig's errors."""
+    blank: str = ""
+    """Name of the blank, for messages."""
+
+
+@dataclass(frozen=True, slots=True)
+class FlexReadings:
+    """One flex run: load and travel, and the tip's slope where the rig can read it."""
+
+    time_s: Floats
+    """Time of each reading, s, shape (n,)."""
+    load_N: Floats
+    """Load along the pull, N, shape (n,)."""
+    travel_m: Floats
+    """Travel of the loaded point along the pull, m, shape (n,)."""
+    tip: Floats | None
+    """Slope of the tip against the chuck's axis, rad, positive toward the pull, shape (n,)."""
+    free_length_m: float
+    """From the chuck's face to the tip, m."""
+    station_m: float | None = None
+    """Where the load acts, m from the chuck's face; None is the tip."""
+    roll: float | None = None
+    """Blank angle that faced the pull, rad."""
+    pull: Pull | None = None
+    """Which way the rig pulled."""
+    mass_kg: float | None = None
+    """Mass of the whole blank, kg."""
+    length_m: float | None = None
+    """Length of the whole blank, m."""
+    rig: RigErrors = field(default_factory=RigErrors)
+    """What the run states about the rig's errors."""
+    blank: str = ""
+    """Name of the blank, for messages."""

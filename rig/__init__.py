@@ -1,0 +1,1 @@
+"""The bench: bytes from a port, run files, the virtual rig and the command line."""
