@@ -1,0 +1,251 @@
+"""Results as plain dictionaries for ``--json``: SI with the unit in the key, angles in degrees.
+
+A quantity's 95 % half-width has the same key with ``_ci95`` before the unit. Planes lie in [0, 180), all
+other angles in [0, 360). What is not known is ``None``; no number is ever nan or infinite, which JSON has
+no word for. Keys that every reader may rely on come first, extra ones after ``warnings``.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from typing import TypeAlias
+
+from analysis.angles import wrap
+from analysis.bend.result import ClassCall, FlexResult, Station
+from analysis.decide.result import BatchResult, Metric
+from analysis.estimate import Estimate
+from analysis.roll.result import RollResult
+
+Json: TypeAlias = "bool | int | float | str | list[Json] | dict[str, Json] | None"
+"""What JSON can say."""
+
+_PLANE_DEG = 180.0
+_TURN_DEG = 360.0
+_PERCENT = 100.0
+
+
+def to_json(record: Json) -> str:
+    """One JSON document, indented, plain ASCII so that every console and pipe takes it.
+
+    Raises
+    ------
+    ValueError
+        If a number is nan or infinite (a record made here never holds one).
+    """
+    return json.dumps(record, allow_nan=False, indent=2)
+
+
+def roll_record(
+    result: RollResult, *, blank: str, model: str | None, run: str | Sequence[str]
+) -> dict[str, Json]:
+    """One roll result as a dictionary.
+
+    Parameters
+    ----------
+    result : RollResult
+        Of one run, or of several mounts together.
+    blank : str
+        Name of the blank.
+    model : str or None
+        Name of the model, where the run states it.
+    run : str or sequence of str
+        Path as given; several for a joint fit, which become an array.
+
+    Returns
+    -------
+    dict
+        ``stiff_plane_*`` are None where no plane was found, whatever the fit's best guess was.
+    """
+    plane = result.stiff_plane if result.plane_found else None
+    snaps, mark = result.snaps, result.mark
+    record: dict[str, Json] = {
+        "blank": blank,
+        "model": model,
+        "run": run if isinstance(run, str) else list(run),
+        "travel_m": _number(result.travel_m),
+        "plane_found": bool(result.plane_found),
+        "stiff_plane_deg": _angle(plane, _PLANE_DEG),
+        "stiff_plane_ci95_deg": _angle_ci95(plane),
+        "anisotropy_pct": _value(result.anisotropy, _PERCENT),
+        "anisotropy_ci95_pct": _ci95(result.anisotropy, _PERCENT),
+        "stiffness_N_per_m": _value(result.stiffness),
+        "stiffness_ci95_N_per_m": _ci95(result.stiffness),
+        "bow_m": _value(result.bow),
+        "bow_ci95_m": _ci95(result.bow),
+        "bow_deg": _angle(result.bow_direction, _TURN_DEG),
+        "bow_ci95_deg": _angle_ci95(result.bow_direction),
+        "snap_deg": [_angle(snap.angle, _TURN_DEG) for snap in snaps],
+        "snap_ci95_deg": [_angle_ci95(snap.angle) for snap in snaps],
+        "snap_barrier_J": [_value(snap.barrier) for snap in snaps],
+        "snap_barrier_ci95_J": [_ci95(snap.barrier) for snap in snaps],
+        "snap_cause": [str(snap.cause) for snap in snaps],
+        "barrier_corrected": bool(result.barrier_corrected),
+        "mark_deg": _angle(mark.angle, _TURN_DEG),
+        "mark_ci95_deg": _angle_ci95(mark.angle),
+        "mark_rule": str(mark.rule),
+        "mark_tie": None if mark.angle is None else _degrees(mark.tie, _TURN_DEG),
+        "warnings": _strings(result.warnings),
+    }
+    soft = None if plane is None else _degrees(plane.value + 0.5 * math.pi, _PLANE_DEG)
+    return record | {
+        "soft_plane_deg": soft,
+        "mark_why": str(mark.why),
+        "free_length_m": _number(result.free_length_m),
+        "plane_p_value": _number(result.plane_p_value),
+        "covered_pct": _number(result.coverage * _PERCENT),
+        "turns": _number(result.turns),
+        "harmonics": int(result.harmonics),
+        "half_width_parts": {
+            "stiff_plane_deg": _parts(plane, math.degrees(1.0)),
+            "anisotropy_pct": _parts(result.anisotropy, _PERCENT),
+            "stiffness_N_per_m": _parts(result.stiffness),
+            "bow_m": _parts(result.bow),
+            "bow_deg": _parts(result.bow_direction, math.degrees(1.0)),
+            "mark_deg": _parts(mark.angle, math.degrees(1.0)),
+        },
+    }
+
+
+def flex_record(
+    result: FlexResult, *, blank: str, model: str | None, run: str | Sequence[str]
+) -> dict[str, Json]:
+    """One flex result as a dictionary.
+
+    Parameters
+    ----------
+    result : FlexResult
+        Of one run, or of several runs of one blank together.
+    blank : str
+        Name of the blank.
+    model : str or None
+        Name of the model, where the run states it.
+    run : str or sequence of str
+        Path as given; several for a joint fit, which become an array.
+    """
+    record: dict[str, Json] = {
+        "blank": blank,
+        "model": model,
+        "run": run if isinstance(run, str) else list(run),
+        "rated_length_m": _number(result.rated_length_m),
+        "reference_load_N": _value(result.reference_load),
+        "reference_load_ci95_N": _ci95(result.reference_load),
+        "even_blank_rigidity_Nm2": _value(result.even_blank_rigidity),
+        "bend_centre": _value(result.bend_centre),
+        "bend_centre_ci95": _ci95(result.bend_centre),
+        "initial_stiffness_N_per_m": _value(result.initial_stiffness),
+        "initial_stiffness_ci95_N_per_m": _ci95(result.initial_stiffness),
+        "hysteresis_pct": _value(result.hysteresis, _PERCENT),
+        "power_class": None if result.power_class is None else str(result.power_class.name),
+        "action_class": None if result.action_class is None else str(result.action_class.name),
+        "label_power_probability": _number(result.label_power_probability),
+        "label_action_probability": _number(result.label_action_probability),
+        "rigidity": [_station(station) for station in result.rigidity],
+        "warnings": _strings(result.warnings),
+    }
+    return record | {
+        "even_blank_rigidity_ci95_Nm2": _ci95(result.even_blank_rigidity),
+        "hysteresis_ci95_pct": _ci95(result.hysteresis, _PERCENT),
+        "free_length_m": _number(result.free_length_m),
+        "extrapolated": bool(result.extrapolated),
+        "power_class_probabilities": _probabilities(result.power_class),
+        "action_class_probabilities": _probabilities(result.action_class),
+        "half_width_parts": {
+            "reference_load_N": _parts(result.reference_load),
+            "even_blank_rigidity_Nm2": _parts(result.even_blank_rigidity),
+            "bend_centre": _parts(result.bend_centre),
+            "initial_stiffness_N_per_m": _parts(result.initial_stiffness),
+        },
+    }
+
+
+def batch_record(result: BatchResult) -> dict[str, Json]:
+    """Give a batch's verdict as a dictionary.
+
+    ``values`` are in the metric's ``unit``, ``spread`` and ``tolerance`` in its ``tolerance_unit``.
+    """
+    return {
+        "verdict": str(result.verdict),
+        "metrics": {metric.name: _metric(metric) for metric in result.metrics},
+        "odd_one_out": result.odd_one_out,
+        "warnings": _strings(result.warnings),
+        "odd_why": str(result.odd_why),
+    }
+
+
+def _metric(metric: Metric) -> dict[str, Json]:
+    return {
+        "unit": metric.unit,
+        "values": {str(name): _value(value) for name, value in metric.values.items()},
+        "values_ci95": {str(name): _ci95(value) for name, value in metric.values.items()},
+        "spread": _number(metric.spread),
+        "tolerance": _number(metric.tolerance),
+        "probability_within": _number(metric.probability_within),
+        "verdict": str(metric.verdict),
+        "tolerance_unit": metric.tolerance_unit,
+        "p_consistent": _number(metric.p_consistent),
+        "p_not_consistent": _number(metric.p_not_consistent),
+        "advice": metric.advice,
+    }
+
+
+def _station(station: Station) -> dict[str, Json]:
+    return {
+        "s_m": _number(station.s_m),
+        "from_tip_m": _number(station.from_tip_m),
+        "EI_Nm2": _value(station.rigidity),
+        "EI_ci95_Nm2": _ci95(station.rigidity),
+    }
+
+
+def _parts(estimate: Estimate | None, factor: float = 1.0) -> dict[str, Json] | None:
+    """Say what a half-width is made of: ``noise`` first, then each cause; equal causes are put together."""
+    if estimate is None:
+        return None
+    parts: dict[str, Json] = {"noise": _number(estimate.noise_ci95 * factor)}
+    causes: dict[str, float] = {}
+    for share in estimate.shares:
+        causes[share.cause] = math.hypot(causes.get(share.cause, 0.0), share.ci95)
+    return parts | {cause: _number(ci95 * factor) for cause, ci95 in causes.items()}
+
+
+def _probabilities(call: ClassCall | None) -> dict[str, Json] | None:
+    return None if call is None else {name: _number(value) for name, value in call.probabilities}
+
+
+def _number(value: float | None, factor: float = 1.0) -> float | None:
+    """Make a built-in float, or None for what JSON cannot say."""
+    if value is None:
+        return None
+    scaled = float(value) * factor
+    return scaled if math.isfinite(scaled) else None
+
+
+def _value(estimate: Estimate | None, factor: float = 1.0) -> float | None:
+    return None if estimate is None else _number(estimate.value, factor)
+
+
+def _ci95(estimate: Estimate | None, factor: float = 1.0) -> float | None:
+    """Half-width, None where the value itself is unknown."""
+    if _value(estimate) is None or estimate is None:
+        return None
+    return _number(estimate.ci95, factor)
+
+
+def _degrees(angle: float | None, period_deg: float) -> float | None:
+    """Degrees in [0, period) of an angle in rad."""
+    number = _number(angle, math.degrees(1.0))
+    return None if number is None else wrap(number, period_deg)
+
+
+def _angle(estimate: Estimate | None, period_deg: float) -> float | None:
+    return None if estimate is None else _degrees(estimate.value, period_deg)
+
+
+def _angle_ci95(estimate: Estimate | None) -> float | None:
+    return _ci95(estimate, math.degrees(1.0))
+
+
+def _strings(texts: Sequence[str]) -> list[Json]:
+    return [str(text) for text in texts]
