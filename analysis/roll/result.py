@@ -102,3 +102,5 @@ class RollResult:
     """For the figures; None where the caller did not ask."""
     warnings: tuple[str, ...]
     """Plain sentences for the builder."""
+    hanging: bool = False
+    """True if a weight hung at the tip: readings, friction and noise are then travel in m, else load in N."""
