@@ -1,4 +1,4 @@
-"""What a flex fit says: power, action, rigidity along the blank, each with its uncertainty. SI and radians."""
+"""What a flex fit says: power, action, rigidity along the blank, with uncertainty. SI and radians."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ class FlexResult:
     rated_length_m: float
     """Length at which power and action are rated, m."""
     reference_load: Estimate | None
-    """Load at travel = a quarter of the rated length, mean of loading and unloading, N; None: not reachable."""
+    """Load at travel = rated length/4, mean of loading and unloading, N; None: not reachable."""
     even_blank_rigidity: Estimate | None
     """Rigidity of the uniform blank of the same length and reference load, N·m²."""
     bend_centre: Estimate | None
