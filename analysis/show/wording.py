@@ -1,0 +1,220 @@
+"""How a finding is put into words: the one place for tables, figures and the page."""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from collections.abc import Sequence
+from typing import Final
+
+from analysis.bend.result import ClassCall, FlexResult, Station
+from analysis.decide.result import BatchResult, Metric
+from analysis.estimate import Estimate
+from analysis.roll.result import Cause, Mark, MarkRule, RollResult
+from analysis.show.rounding import CANNOT_TELL, Shown, show, show_direction, show_quantity
+from analysis.units import System, display
+
+ANGLES_COUNT: Final = "Angles count from the index mark, clockwise seen from the butt."
+"""The one line that must stand under every angle."""
+
+BARRIERS_HIGH: Final = "Holding energies may be 3 to 11 % high; a flex run of this blank corrects them."
+"""What must stand under barriers that are not corrected."""
+
+CAUSE_WORDS: Final[dict[Cause, str]] = {
+    "bow": "from bow",
+    "stiffness": "from stiffness",
+    "both": "from stiffness and bow",
+}
+"""What a snap position is due to."""
+RULE_WORDS: Final[dict[MarkRule, str]] = {
+    "snap": "the firmest snap",
+    "snap-back": "opposite the firmest snap",
+    "stiff": "the stiff plane, at the end nearer to the firmest snap",
+    "soft": "the soft plane, at the end nearer to the firmest snap",
+}
+"""What the shop's rule asks for."""
+METRIC_WORDS: Final[dict[str, str]] = {
+    "reference_load": "power (reference load)",
+    "bend_centre": "action (bend centre)",
+    "bow": "natural bow",
+}
+"""Metric names that need more than their own words."""
+
+
+def show_metric(estimate: Estimate | None, metric: Metric, units: System = "metric") -> Shown:
+    """Show one blank's value of a batch metric."""
+    quantity = _quantity(metric.unit, metric.name)
+    if quantity:
+        return show_quantity(estimate, quantity, units)
+    return show(estimate, _unit_words(metric.unit), decimals=3)
+
+
+def metric_words(name: str) -> str:
+    """Name a metric in words."""
+    return METRIC_WORDS.get(name, label(name.replace("_", " ")))
+
+
+def spread_words(amount: float, metric: Metric, units: System = "metric") -> str:
+    """Show a spread or a tolerance of a metric: ``1.3 %``, ``4 mm``, ``0.004``."""
+    if not math.isfinite(amount):
+        return CANNOT_TELL
+    quantity = _quantity(metric.tolerance_unit, metric.name)
+    factor, unit = 1.0, _unit_words(metric.tolerance_unit)
+    if quantity:
+        how = display(quantity, units)
+        factor, unit = how.per_si, how.symbol
+    return f"{_three_figures(amount * factor)} {unit}".rstrip()
+
+
+def _three_figures(number: float) -> str:
+    """Three significant figures without an exponent, no zeros at the end."""
+    if number == 0.0 or abs(number) >= 100.0:
+        return f"{number:.0f}"
+    places = 2 - math.floor(math.log10(abs(number)))
+    text = f"{number:.{min(places, 9)}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def _quantity(unit: str, name: str) -> str:
+    """Find the kind of quantity of a metric's unit; empty where it is a bare number."""
+    if unit == "m":
+        return "length" if name.endswith("length") else "small length"
+    return {"N": "load", "N/m": "stiffness", "kg": "weight", "N·m²": "rigidity", "J": "energy"}.get(unit, "")
+
+
+def _unit_words(unit: str) -> str:
+    return {"1": "", "pct_of_median": "%", "pct_points": "%", "pct": "%"}.get(unit, label(unit))
+
+
+def chance(probability: float | None) -> str:
+    """Say a probability in percent; never 0 or 100, which no measurement earns.
+
+    Examples
+    --------
+    >>> chance(0.9), chance(0.9999), chance(0.001)
+    ('90 %', 'over 99 %', 'under 1 %')
+    """
+    if probability is None or not math.isfinite(probability):
+        return CANNOT_TELL
+    if probability > 0.99:
+        return "over 99 %"
+    if probability < 0.01:
+        return "under 1 %"
+    return f"{100.0 * probability:.0f} %"
+
+
+def class_words(call: ClassCall | None) -> str:
+    """Name a class; both, with their probabilities, where the rating is near an edge."""
+    if call is None:
+        return CANNOT_TELL
+    likely = sorted((item for item in call.probabilities if item[1] >= 0.05), key=lambda item: -item[1])
+    if len(likely) < 2:
+        return call.name
+    return " or ".join(f"{name} ({chance(probability)})" for name, probability in likely)
+
+
+def label_words(probability: float | None) -> str:
+    """Say whether the maker's label holds; empty without a claim."""
+    if probability is None:
+        return ""
+    if not math.isfinite(probability):
+        return f"{CANNOT_TELL} whether the label holds"
+    if probability >= 0.95:
+        return f"the label holds ({chance(probability)})"
+    if probability <= 0.05:
+        return f"the label does not hold ({chance(probability)} likely)"
+    return f"the label is in doubt ({chance(probability)} likely)"
+
+
+def mark_words(mark: Mark) -> str:
+    """Say where the tape goes and why, or why there is no mark."""
+    why = mark.why.rstrip(".") or RULE_WORDS[mark.rule]
+    if mark.angle is None or not math.isfinite(mark.angle.value):
+        return f"no mark: {why}"
+    words = f"put the tape here: {why}"
+    if mark.tie is not None:
+        other = show_direction(Estimate(mark.tie, mark.angle.noise, mark.angle.dof, mark.angle.shares))
+        words += f"; {other.number}° serves as well"
+    return words
+
+
+def feel_words(result: RollResult) -> str:
+    """Say how many snaps a hand would feel."""
+    count = len(result.snaps)
+    if count == 0:
+        return f"{CANNOT_TELL} where it snaps"
+    return {1: "a hand will feel one snap", 2: "a hand will feel two snaps"}.get(
+        count, f"a hand will feel {count} snaps"
+    )
+
+
+def three_stations(result: FlexResult) -> list[tuple[str, Station]]:
+    """Pick the rigidity at the chuck, half way and at the tip; fewer where there are fewer stations."""
+    stations = result.rigidity
+    if len(stations) < 3:
+        return [(f"{station.s_m:.2f} m", station) for station in stations]
+    middle = min(stations, key=lambda station: abs(station.s_m - 0.5 * stations[-1].s_m))
+    return [("at the chuck", stations[0]), ("half way", middle), ("at the tip", stations[-1])]
+
+
+def verdict_words(result: BatchResult) -> str:
+    """Say a batch's verdict in one sentence."""
+    names = {name for metric in result.metrics for name in metric.values}
+    count = f"these {len(names)} blanks" if len(names) > 1 else "these blanks"
+    if result.verdict == "consistent":
+        return f"Consistent: {count} are alike within the shop's tolerances."
+    failing = [metric_words(m.name) for m in result.metrics if m.verdict == "not consistent"]
+    open_ = [metric_words(m.name) for m in result.metrics if m.verdict == "undecided"]
+    if result.verdict == "not consistent":
+        where = listing(failing) or "one property"
+        return f"Not consistent: {count} differ by more than the tolerance in {where}."
+    return f"Undecided: the readings cannot tell yet about {listing(open_ or failing) or 'every property'}."
+
+
+def sentence(text: str, *, lower: bool = False) -> str:
+    """Start with a capital (or not, where it goes on after a colon) and end with a full stop.
+
+    Examples
+    --------
+    >>> sentence("roll it again")
+    'Roll it again.'
+    """
+    text = label(text, 500)
+    if not text:
+        return ""
+    head = text[0] if lower else text[0].upper()
+    return f"{head}{text[1:]}" + ("" if text[-1] in ".!?…" else ".")
+
+
+def listing(words: Sequence[str]) -> str:
+    """Join words as a sentence does.
+
+    Examples
+    --------
+    >>> listing(["a", "b", "c"])
+    'a, b and c'
+    """
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def label(text: str, limit: int = 60) -> str:
+    r"""Make a name that came from outside safe to show: one line, no control signs, cut where too long.
+
+    Control characters, line breaks and the invisible marks that turn the writing direction become spaces,
+    so that a name can neither move the cursor nor reorder what stands beside it.
+
+    Examples
+    --------
+    >>> label("A-03\x1b[2J")
+    'A-03 [2J'
+    >>> label("x" * 100, limit=5)
+    'xxxx…'
+    """
+    head = text[: 4 * limit]
+    clean = "".join(" " if unicodedata.category(sign)[0] in "CZ" else sign for sign in head)
+    clean = " ".join(clean.split())
+    if len(clean) <= limit and len(head) == len(text):
+        return clean
+    return clean[: limit - 1].rstrip() + "…"
