@@ -1,6 +1,9 @@
 """The line from the microcontroller: one line, a stream of lines, and the board's clock."""
 
-from rig.line.frame import (
+from rig.line.clock import TickClock
+from rig.line.decoder import Decoder
+from rig.line.frame import decode, decode_command, encode
+from rig.line.record import (
     Answer,
     Channel,
     Command,
@@ -9,20 +12,23 @@ from rig.line.frame import (
     Reading,
     Record,
     Status,
-    decode,
-    decode_command,
-    encode,
 )
+from rig.line.source import Fault, LineSource, Tally
 
 __all__ = [
     "Answer",
     "Channel",
     "Command",
+    "Decoder",
+    "Fault",
     "Hello",
     "LineFault",
+    "LineSource",
     "Reading",
     "Record",
     "Status",
+    "Tally",
+    "TickClock",
     "decode",
     "decode_command",
     "encode",

@@ -191,7 +191,7 @@ def checked_body(line: bytes) -> bytes:
         return body
     if len(line) > MAX_LINE:
         raise LineFault(
-            "long", f"a line of {len(line)} bytes", f"a line has at most {MAX_LINE}; is it the right baud?"
+            "long", f"no line end within {MAX_LINE} bytes", "is this the right baud rate and device?"
         )
     if line[-5:-4] != b" " or not _CHECK.fullmatch(line[-4:]):
         raise LineFault(

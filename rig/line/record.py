@@ -22,12 +22,17 @@ MAX_CHANNELS = 8
 
 Coding: TypeAlias = Literal["signed", "unsigned", "turn"]
 """How counts are to be read: two's complement, plain, or plain and once round per turn."""
-FaultKind: TypeAlias = Literal["long", "unchecked", "check", "version", "unknown", "form", "range"]
-"""What can be wrong with a line, from the outside in:
+FaultKind: TypeAlias = Literal[
+    "long", "unchecked", "check", "version", "unknown", "form", "range", "gap", "repeat", "restart"
+]
+"""What can be wrong with a line, from the outside in, and with the row of readings:
 
 ``long`` no line end where one must be; ``unchecked`` no check at its end; ``check`` the check does not hold;
 ``version`` a hello of another protocol version; ``unknown`` a line letter that we do not know; ``form`` the
 check holds and the fields do not; ``range`` a value that the hello rules out.
+
+``gap`` readings are missing; ``repeat`` the sequence number did not move; ``restart`` sequence and tick went
+back without a boot line.
 """
 CommandName: TypeAlias = Literal["identify", "start", "stop", "rate", "tare"]
 """What the computer may ask for."""

@@ -1,0 +1,210 @@
+"""Stream of bytes to records and faults, for the bench's own line protocol.
+
+Pure: no port, no clock, no thread. Bytes stay bytes until a line is whole and its check holds.
+"""
+
+from __future__ import annotations
+
+from binascii import crc_hqx
+from operator import le
+
+from rig.line.frame import decode
+from rig.line.record import MAX_LINE, Command, Hello, LineFault, Reading, Record, Status
+from rig.line.source import Fault, Tally
+
+_SHOWN = 80
+"""Bytes of a bad line that a fault keeps."""
+
+
+class Decoder:
+    r"""Reads the line protocol in pieces of any size.
+
+    Partial lines wait for their end. A line that grows past `MAX_LINE` is dropped up to the next line feed.
+    The first line after an attach is usually cut; if its check does not hold it is counted and is no fault.
+
+    Loss is counted here, because here the sequence numbers pass in order: a step other than one gives a
+    `Fault` of kind ``gap``, just before the reading behind it. A boot line, or a hello of another board,
+    begins a new row of readings. Sequence and tick both going back is a restart whose boot line was lost.
+
+    Examples
+    --------
+    >>> decoder = Decoder()
+    >>> decoder.feed(b"7 31 22 A1B2\nR 41 512500 -81234 -")
+    []
+    >>> decoder.feed(b" E5DE\r\n")
+    [Reading(seq=41, tick=512500, values=(-81234, None))]
+    >>> decoder.tally.partial
+    1
+    """
+
+    def __init__(self) -> None:
+        self._tally = Tally()
+        self._tail = b""
+        self._skipping = False
+        self._fresh = True
+        self._hello: Hello | None = None
+        self._last: Reading | None = None
+        self._width = 0
+        self._seq_mask = 0
+        self._lowest: tuple[float, ...] = ()
+        self._highest: tuple[float, ...] = ()
+
+    @property
+    def hello(self) -> Hello | None:
+        """The latest hello; ``None`` before the first."""
+        return self._hello
+
+    @property
+    def tally(self) -> Tally:
+        """How the stream has gone so far; it goes on counting."""
+        return self._tally
+
+    def say(self, command: Command) -> bytes:
+        """Bytes that give the board a command."""
+        return command.line
+
+    def reattach(self) -> None:
+        """Forget a half line: the port was closed and opened again, and the next first line may be cut."""
+        self._tail = b""
+        self._skipping = False
+        self._fresh = True
+
+    def feed(self, data: bytes) -> list[Record | Fault]:
+        """Take the next bytes and return the records and faults that they complete, in order.
+
+        Parameters
+        ----------
+        data : bytes
+            Any piece of the stream, also an empty one.
+        """
+        tally = self._tally
+        tally.bytes += len(data)
+        lines = (self._tail + data).split(b"\n")
+        self._tail = lines.pop()
+        if self._skipping and lines:
+            del lines[0]
+            self._skipping = False
+        out: list[Record | Fault] = []
+        for line in lines:
+            tally.lines += 1
+            if line[-1:] == b"\r":
+                line = line[:-1]
+            if not self._take_plain_reading(line, out):
+                self._take(line, out)
+        if self._skipping:
+            self._tail = b""
+        elif len(self._tail) > MAX_LINE + 1:  # one more for a carriage return
+            tally.lines += 1
+            self._take(self._tail, out)
+            self._tail = b""
+            self._skipping = True
+        return out
+
+    def _take_plain_reading(self, line: bytes, out: list[Record | Fault]) -> bool:
+        """Take the line that nearly every line is: a reading of whole counts, all present, next in its row.
+
+        Returns False, with nothing done, for every other line; `_take` then says what it is. So this is a
+        shortcut and no second opinion: it takes no line that `decode` and `Hello.complaint` would refuse.
+        """
+        hello, last = self._hello, self._last
+        body = line[:-5]
+        if hello is None or last is None or line[-5:] != b" %04X" % crc_hqx(body, 0xFFFF):
+            return False
+        fields = body.split(b" ")
+        if len(fields) != self._width or body.translate(None, b"0123456789- ") != b"R" or fields[0] != b"R":
+            return False
+        if len(line) > MAX_LINE or not (fields[1].isdigit() and fields[2].isdigit()):
+            return False
+        try:
+            seq, tick, *values = map(int, fields[1:])
+        except ValueError:  # a missing value, or a minus where none may be
+            return False
+        if not (all(map(le, self._lowest, values)) and all(map(le, values, self._highest))):
+            return False
+        if seq != (last.seq + 1) & self._seq_mask or tick >> hello.tick_bits:
+            return False
+        self._last = reading = Reading(seq, tick, tuple(values))
+        self._tally.good += 1
+        self._tally.readings += 1
+        self._fresh = False
+        out.append(reading)
+        return True
+
+    def _take(self, line: bytes, out: list[Record | Fault]) -> None:
+        """Take any line."""
+        fresh, self._fresh = self._fresh, False
+        if not line:
+            self._tally.blank += 1
+            return
+        try:
+            record = decode(line)
+            if isinstance(record, Reading):
+                self._check_reading(record, out)
+        except LineFault as fault:
+            if fresh and fault.kind in ("check", "unchecked"):
+                self._tally.partial += 1
+            else:
+                self._note(Fault(fault.kind, fault.what, fault.do, line[:_SHOWN], self._tally.lines), out)
+            return
+        if isinstance(record, Reading):
+            self._last = record
+            self._tally.readings += 1
+        elif isinstance(record, Hello):
+            self._meet(record)
+        elif isinstance(record, Status) and record.is_boot:
+            self._last = None
+        self._tally.good += 1
+        out.append(record)
+
+    def _check_reading(self, reading: Reading, out: list[Record | Fault]) -> None:
+        if self._hello is None:
+            return
+        complaint = self._hello.complaint(reading)
+        if complaint is not None:
+            raise LineFault("range", complaint, "correct the sketch's hello; the reading is left out")
+        if self._last is not None and (reading.seq - self._last.seq) & self._seq_mask != 1:
+            self._break(reading, self._last, self._hello, out)
+
+    def _meet(self, hello: Hello) -> None:
+        known = self._hello
+        if known is not None and (known.device, known.seq_bits) != (hello.device, hello.seq_bits):
+            self._last = None
+        self._hello = hello
+        self._width = 3 + len(hello.channels)
+        self._seq_mask = (1 << hello.seq_bits) - 1
+        self._lowest = tuple(channel.lowest for channel in hello.channels)
+        self._highest = tuple(channel.highest for channel in hello.channels)
+
+    def _break(self, reading: Reading, last: Reading, hello: Hello, out: list[Record | Fault]) -> None:
+        """Report that the row of readings is broken before `reading`."""
+        seq_step = (reading.seq - last.seq) % (1 << hello.seq_bits)
+        tick_step = (reading.tick - last.tick) % (1 << hello.tick_bits)
+        if seq_step == 0:
+            fault = Fault(
+                "repeat",
+                f"the sequence number stays at {reading.seq}",
+                "the sketch must count every reading it makes",
+                number=self._tally.lines,
+            )
+        elif seq_step >> (hello.seq_bits - 1) and tick_step >> (hello.tick_bits - 1):
+            fault = Fault(
+                "restart",
+                f"the board has started anew without saying so (reading {last.seq}, then {reading.seq})",
+                "look at its power and its USB plug",
+                number=self._tally.lines,
+            )
+        else:
+            lost = seq_step - 1
+            self._tally.lost += lost
+            fault = Fault(
+                "gap",
+                f"{lost} {'readings are' if lost > 1 else 'reading is'} missing before reading {reading.seq}",
+                "look at the cable, or lower the rate",
+                number=self._tally.lines,
+                lost=lost,
+            )
+        self._note(fault, out)
+
+    def _note(self, fault: Fault, out: list[Record | Fault]) -> None:
+        self._tally.faults[fault.kind] += 1
+        out.append(fault)
