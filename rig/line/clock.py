@@ -13,14 +13,14 @@ from rig.line.record import Hello
 class TickClock:
     """Turns ticks modulo 2^bits into seconds since the first reading.
 
-    A step is the tick's difference modulo 2^bits, so one wrap between two readings is always seen. Whole wraps
-    in a long silence leave no trace in the tick; they are told from the computer's clock::
+    A step is the tick's difference modulo 2^bits, so one wrap between two readings is always seen. Whole
+    wraps in a long silence leave no trace in the tick; they are told from the computer's clock::
 
         n = max(0, round((host step − tick step) / wrap period))
 
     That is asked only where the sequence numbers do not account for the step (usual interval times readings,
-    within a factor of four): bytes that wait in a buffer while the computer is busy arrive late, without a wrap.
-    So the tick must not wrap within a few readings; the line protocol asks for at least ten.
+    within a factor of four): bytes that wait in a buffer while the computer is busy arrive late, without a
+    wrap. So the tick must not wrap within a few readings; the line protocol asks for at least ten.
 
     Parameters
     ----------
@@ -36,7 +36,7 @@ class TickClock:
     >>> clock = TickClock(tick_s=1e-6, tick_bits=32, interval_s=0.0125)
     >>> clock.seconds(4_294_960_000)
     0.0
-    >>> clock.seconds(5_204)
+    >>> round(clock.seconds(5_204), 6)
     0.0125
     """
 
@@ -116,7 +116,7 @@ class TickClock:
     def place(self, tick: int) -> float:
         """Time of an event whose tick lies near the latest reading's, before or after it, s.
 
-        Does not move the clock. Before the first reading of a segment it is the time where that one will begin.
+        Does not move the clock. Before the first reading of a segment: the time of the last one before.
         """
         if self._last is None:
             return self.now_s
