@@ -11,9 +11,8 @@ import codecs
 import os
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -62,8 +61,8 @@ class Run:
     """What the run says about itself."""
     columns: Mapping[str, NDArray[np.float64]]
     """Readings by column, each shape (n,), in the file's order; a missing reading is nan."""
-    lines: NDArray[np.int64]
-    """Line in the file of each reading, counted from 1, shape (n,)."""
+    lines: Sequence[int]
+    """Line in the file of each reading, counted from 1, length n."""
     warnings: tuple[str, ...] = ()
     """What was left out or looks wrong, in plain sentences."""
     events: tuple[Event, ...] = ()
@@ -74,7 +73,7 @@ class Run:
 
     def line_of(self, row: int | None) -> int | None:
         """Line in the file of the reading `row` (counted from 0); None stays None."""
-        return None if row is None else int(self.lines[row])
+        return None if row is None else self.lines[row]
 
 
 def read_run(path: str | os.PathLike[str]) -> Run:
@@ -101,13 +100,13 @@ def read_run(path: str | os.PathLike[str]) -> Run:
         warnings.append(
             f"line {last}, the last, has no line end and was left out: the recording was cut off there"
         )
-    if not len(lines):
+    if not lines:
         raise FileError(name, line, "the run has no readings", "record it again")
     if b";" in text[text.rfind(b"\n", 0, start - 1) + 1 : start]:
         body = _decimal_points(body, name, line)
-    columns = parse_body(body, names, name, lambda row: int(lines[row]))
+    columns = parse_body(body, names, name, lines)
     for column in needed:
-        if np.isnan(columns[column]).all():
+        if np.isnan(columns[column][0]) and np.isnan(columns[column]).all():
             raise FileError(name, line, f"column {column} holds no reading at all", "record the run again")
     warnings += _doubts(header, columns, lines)
     return Run(name, header, columns, lines, tuple(warnings), events)
@@ -134,13 +133,13 @@ def read_header(path: str | os.PathLike[str]) -> Header:
 
 def _read_bytes(name: str, size: int = -1) -> bytes:
     try:
-        if Path(name).is_dir():
-            raise FileError(name, None, "this is a folder", "name the run files in it")
         with open(name, "rb") as file:
             data = file.read(size)
     except FileNotFoundError:
         raise FileError(name, None, "there is no such file", "check the name") from None
     except (OSError, ValueError) as error:
+        if isinstance(error, OSError) and os.path.isdir(name):
+            raise FileError(name, None, "this is a folder", "name the run files in it") from None
         reason = getattr(error, "strerror", None) or str(error)
         raise FileError(
             name, None, f"the file cannot be read ({reason})", "check its name and permissions"
@@ -234,11 +233,12 @@ def _column_names(content: str, name: str, line: int) -> list[str]:
 
 def _split_marks(
     body: bytes, first: int, name: str
-) -> tuple[bytes, NDArray[np.int64], tuple[Event, ...], list[str]]:
+) -> tuple[bytes, Sequence[int], tuple[Event, ...], list[str]]:
     """Take out comment lines and blank lines at the end; give the readings, their lines, and the marks."""
-    body = body.rstrip(b" \t\n") + b"\n" if body.strip() else b""
-    if not body.startswith(b"#") and b"\n#" not in body:
-        return body, np.arange(first, first + body.count(b"\n")), (), []
+    if body[-2:-1] in (b"\n", b" ", b"\t", b""):
+        body = body.rstrip(b" \t\n") + b"\n" if body.strip() else b""
+    if b"#" not in body:
+        return body, range(first, first + body.count(b"\n")), (), []
     rows: list[bytes] = []
     lines: list[int] = []
     events: list[Event] = []
@@ -261,7 +261,7 @@ def _split_marks(
         rows.pop()
         lines.pop()
     text = b"\n".join(rows) + b"\n" if rows else b""
-    return text, np.array(lines, dtype=np.int64), tuple(events), warnings
+    return text, lines, tuple(events), warnings
 
 
 def _decimal_points(body: bytes, name: str, line: int) -> bytes:
@@ -303,13 +303,11 @@ def _listed(names: list[str]) -> str:
     return text if len(text) <= 120 else text[:117] + "..."
 
 
-def _doubts(
-    header: Header, columns: Mapping[str, NDArray[np.float64]], lines: NDArray[np.int64]
-) -> list[str]:
+def _doubts(header: Header, columns: Mapping[str, NDArray[np.float64]], lines: Sequence[int]) -> list[str]:
     """Say what can be read but looks wrong."""
     found = []
     time = columns.get("time_s")
-    if time is not None:
+    if time is not None and not bool((time[1:] >= time[:-1]).all()):
         rows = np.flatnonzero(~np.isnan(time))
         back = np.flatnonzero(np.diff(time[rows]) < 0)
         if back.size:

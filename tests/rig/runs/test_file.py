@@ -428,12 +428,12 @@ def test_the_fast_reader_takes_just_what_a_plain_walk_with_float_takes(rows):
             fault = index
             break
     if fault is None:
-        columns = parse_body(body, ["a", "b", "c"], "run.csv", lambda row: row)
+        columns = parse_body(body, ["a", "b", "c"], "run.csv", range(len(rows)))
         got = np.array([columns[name] for name in "abc"]).T
         np.testing.assert_allclose(got, np.array(values), rtol=1e-15, equal_nan=True)
     else:
         with pytest.raises(FileError) as caught:
-            parse_body(body, ["a", "b", "c"], "run.csv", lambda row: row)
+            parse_body(body, ["a", "b", "c"], "run.csv", range(len(rows)))
         assert caught.value.line == fault
 
 
