@@ -42,7 +42,7 @@ class Metric:
 
 @dataclass(frozen=True, slots=True)
 class BatchResult:
-    """Are these blanks alike?"""
+    """The answer to: are these blanks alike."""
 
     verdict: Verdict
     """For the whole call (Holm over the metrics)."""
