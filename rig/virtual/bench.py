@@ -127,7 +127,11 @@ class Task:
     sensors: Sensors = field(repr=False)
     """Makes the counts."""
     done: threading.Event = field(default_factory=threading.Event, repr=False)
-    """Set when the step's last reading has been sampled."""
+    """Set when the step's last reading has been sampled; its bytes may still be on their way."""
+
+    def readings(self, rate_hz: float) -> int:
+        """How many readings the step gives at a rate, the one at its first moment included."""
+        return math.floor(self.duration_s * rate_hz + 1e-9) + 1
 
     def wait(self, timeout: float | None = None) -> bool:
         """Wait for the step's last reading; False if that takes longer than `timeout` s."""
