@@ -16,11 +16,13 @@ class TickClock:
     A step is the tick's difference modulo 2^bits, so one wrap between two readings is always seen. Whole
     wraps in a long silence leave no trace in the tick; they are told from the computer's clock::
 
-        n = max(0, round((host step − tick step) / wrap period))
+        n = max(0, round((host time − tick time) / wrap period)),   both since the promptest reading
 
-    That is asked only where the sequence numbers do not account for the step (usual interval times readings,
-    within a factor of four): bytes that wait in a buffer while the computer is busy arrive late, without a
-    wrap. So the tick must not wrap within a few readings; the line protocol asks for at least ten.
+    The promptest reading is the one that came in with the least delay; a drift of 1 % between the two clocks
+    is allowed for. The host is asked only where the sequence numbers do not account for the step (usual
+    interval times readings, within a factor of four): bytes that wait in a buffer while the computer is busy
+    arrive late, without a wrap. So the tick should take much longer to wrap than a computer may be busy: a
+    minute and more.
 
     Parameters
     ----------
@@ -50,6 +52,7 @@ class TickClock:
         self._ticks = 0
         self._segment_s = 0.0
         self._host_s: float | None = None
+        self._anchor: tuple[float, int] | None = None
         self._segment = 0
         self._wraps_guessed = 0
 
@@ -90,23 +93,37 @@ class TickClock:
         lost : int
             Readings that are missing before this one, by their sequence numbers.
         """
-        host_step = (
-            max(0.0, host_s - self._host_s) if host_s is not None and self._host_s is not None else 0.0
-        )
         if self._last is None:
             if self._segment:
-                self._segment_s += host_step if host_step > 0.0 else self.interval_s
+                self._segment_s += self._host_step(host_s)
+            self._anchor = None
         else:
             step = (tick - self._last) % self._span
-            if host_step > 0.0 and not self._explained(step * self.tick_s, lost):
-                missed = max(0, round((host_step - step * self.tick_s) / self.period_s))
+            if not self._explained(step * self.tick_s, lost):
+                missed = max(0, round(self._lateness(host_s, self._ticks + step) / self.period_s))
                 step += missed * self._span
                 self._wraps_guessed += missed
             self._ticks += step
         self._last = tick
         if host_s is not None:
             self._host_s = host_s
+            if self._anchor is None or self._lateness(host_s, self._ticks) <= 0.01 * (
+                host_s - self._anchor[0]
+            ):
+                self._anchor = (host_s, self._ticks)
         return self.now_s
+
+    def _host_step(self, host_s: float | None) -> float:
+        """Seconds on the computer's clock since the latest reading; one usual interval if it cannot tell."""
+        if host_s is None or self._host_s is None or host_s <= self._host_s:
+            return self.interval_s
+        return host_s - self._host_s
+
+    def _lateness(self, host_s: float | None, ticks: int) -> float:
+        """How much later than the promptest reading one with this many ticks came in, s."""
+        if host_s is None or self._anchor is None:
+            return 0.0
+        return host_s - self._anchor[0] - (ticks - self._anchor[1]) * self.tick_s
 
     def _explained(self, step_s: float, lost: int) -> bool:
         """Whether the readings between account for a step: then no wrap is missing in it."""

@@ -62,10 +62,10 @@ __all__ = [
 ]
 
 _TEXT = re.compile(r"(?:[!-~]+(?: [!-~]+)*)?")
-_NUMBER = re.compile(rb"-?[0-9]{1,20}(?:\.[0-9]{1,20})?")
+_NUMBER = re.compile(rb"-?[0-9]{1,20}(?:\.[0-9]{1,40})?")
 _CHECK = re.compile(rb"[0-9A-Fa-f]{4}")
 _DIGITS = re.compile(r"[0-9]{1,10}")
-_DECIMAL = re.compile(r"[0-9]{1,10}(?:\.[0-9]{1,10})?")
+_DECIMAL = re.compile(r"[0-9]{1,10}(?:\.[0-9]{1,40})?")
 
 
 def check_of(body: bytes) -> bytes:
@@ -127,8 +127,11 @@ def encode(record: Record | Command) -> bytes:
             fields = [f"H {record.version}", f"device={record.device}"]
             if record.firmware:
                 fields.append(f"firmware={record.firmware}")
-            fields += [f"tick_us={_plain(record.tick_us)}", f"tick_bits={record.tick_bits}"]
-            fields += [f"seq_bits={record.seq_bits}", f"rate_hz={_plain(record.rate_hz)}"]
+            fields += [
+                f"tick_us={_plain(record.tick_us).removesuffix('.0')}",
+                f"tick_bits={record.tick_bits}",
+            ]
+            fields += [f"seq_bits={record.seq_bits}", f"rate_hz={_plain(record.rate_hz).removesuffix('.0')}"]
             return seal(" ".join([*fields, *map(str, record.channels)]))
         case Command():
             return record.line
