@@ -1,0 +1,188 @@
+"""From the blank's five numbers and their covariance to what a builder reads: values and noise parts."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.angles import HALF_TURN, TURN, difference, wrap
+from analysis.estimate import Estimate, coverage_factor
+from analysis.readings import Floats
+from analysis.roll.result import Snap
+from analysis.roll.shares import Systematics
+from analysis.roll.snaps import Rest, astroid, cause_of, curvature, level_by_parts, rests, torque_by_parts
+from analysis.roll.tensor import Blank, Matrix, RollEnergy, barrier_factors, energy_of
+
+_SAMPLES = 256
+"""Samples of the five numbers where a half-width is not smooth in them."""
+_WIDEST_SNAP = math.radians(45.0)
+"""A snap position that is not known to this is not given."""
+
+
+def direction(x: float, y: float, spread: Matrix, dof: float, waves: int) -> Estimate | None:
+    """Angle of the vector (x, y), divided by `waves`; None where noise alone could have made the vector.
+
+    For a short vector the half-width is that of the exact set of directions (Fieller): sin = t·σ/length,
+    with σ across the vector.
+    """
+    length = math.hypot(x, y)
+    if length == 0.0:
+        return None
+    across = np.array([-y, x]) / length
+    sigma = math.sqrt(max(0.0, float(across @ spread @ across)))
+    factor = coverage_factor(dof)
+    sine = factor * sigma / length
+    if sine >= 1.0:
+        return None
+    half_width = math.asin(sine)
+    return Estimate(wrap(math.atan2(y, x) / waves, TURN / waves), half_width / factor / waves, dof)
+
+
+def length(x: float, y: float, spread: Matrix, dof: float) -> Estimate:
+    """Length of the vector (x, y), noise taken off: √(x² + y² − tr V), 0 where that is negative.
+
+    A plain length is never zero; of a vector that is not there, it would claim one.
+    """
+    plain = math.hypot(x, y)
+    along = np.array([x, y]) / plain if plain > 0.0 else np.array([1.0, 0.0])
+    sigma = math.sqrt(max(0.0, float(along @ spread @ along)))
+    value = math.sqrt(max(0.0, plain**2 - float(np.trace(spread))))
+    return Estimate(value, sigma, dof)
+
+
+def bow_of(blank: Blank, spread: Matrix, dof: float) -> tuple[Estimate, Estimate | None]:
+    """Natural bow (m) and its direction (rad), from K⁻¹·f with the whole covariance."""
+    numbers = blank.numbers
+    step = 1e-6 * max(abs(blank.k), 1e-30)
+    jacobian = np.empty((2, 5))
+    for column in range(5):
+        up, down = numbers.copy(), numbers.copy()
+        up[column] += step
+        down[column] -= step
+        jacobian[:, column] = (np.array(Blank.of(up).bow) - np.array(Blank.of(down).bow)) / (2.0 * step)
+    cov = jacobian @ spread @ jacobian.T
+    x, y = blank.bow
+    return length(x, y, cov, dof), direction(x, y, cov, dof, 1)
+
+
+@dataclass(frozen=True, slots=True)
+class SnapAnswer:
+    """Snap positions, and how sure their number is."""
+
+    snaps: tuple[Snap, ...]
+    """Firmest first, those that can be told."""
+    found: tuple[Rest, ...]
+    """The minima they come from (all of them), firmest first."""
+    tied: bool
+    """True if the two firmest cannot be told apart."""
+    unsure: float
+    """Probability that the number of snaps is another one."""
+    untold: int
+    """Snaps left out because their place cannot be told."""
+
+
+def snaps_of(
+    blank: Blank,
+    spread: Matrix,
+    dof: float,
+    travel: float,
+    initial: Estimate | None,
+    systematics: Systematics,
+) -> SnapAnswer:
+    """Snap positions with barriers and half-widths.
+
+    Where the minima move smoothly with the five numbers the half-widths come from the derivative (the
+    implicit-function theorem for positions, the envelope theorem for levels); near the astroid, or where the
+    place is hardly known, from seeded quasi-random samples of the numbers.
+    """
+    k0 = None if initial is None else initial.value
+    energy = energy_of(blank, travel, k0)
+    found = rests(energy)
+    if not found:
+        return SnapAnswer((), (), False, 0.0, 0)
+    p_factor, q_factor = barrier_factors(blank.k, k0)
+    p, q = 0.5 * travel**2 * p_factor, travel * q_factor
+    to_parts = np.zeros((4, 5))
+    to_parts[0, 3] = to_parts[1, 4] = p
+    to_parts[2, 1] = to_parts[3, 2] = q
+    cov = to_parts @ spread @ to_parts.T
+    parts = np.array([energy.p_cos, energy.p_sin, energy.q_cos, energy.q_sin])
+    slopes = [_slope(energy, rest) for rest in found]
+    sigmas = [math.sqrt(max(0.0, float(s @ cov @ s))) for s in slopes]
+    levels = [level_by_parts(rest.crest) - level_by_parts(rest.angle) for rest in found]
+    barrier_sigmas = [math.sqrt(max(0.0, float(g @ cov @ g))) for g in levels]
+    samples = _sampled(parts, cov, dof)
+    inside = np.array([astroid(RollEnergy(*sample)) < 1.0 for sample in samples[:: _SAMPLES // 64]])
+    unsure = float(np.mean(inside != (len(found) == 2)))
+    if unsure > 0.0 or max(sigmas) > math.radians(4.0):
+        sigmas, barrier_sigmas, unsure = _by_samples(samples, found, dof)
+    tied = False
+    if len(found) == 2:
+        gap = level_by_parts(found[0].angle) - level_by_parts(found[1].angle)
+        noise = coverage_factor(dof) * math.sqrt(max(0.0, float(gap @ cov @ gap)))
+        floor = 1e-3 * max(found[0].barrier, found[1].barrier)
+        tied = abs(found[1].low - found[0].low) <= max(noise, floor)
+    snaps = []
+    for rest, slope, sigma, barrier_sigma in zip(found, slopes, sigmas, barrier_sigmas, strict=True):
+        angle = Estimate(rest.angle, sigma, dof)
+        if not angle.noise_ci95 < _WIDEST_SNAP:
+            continue
+        softness = abs(float(slope[2:] @ parts[2:]))
+        barrier = Estimate(rest.barrier, barrier_sigma, dof).with_shares(
+            systematics.barrier(rest.barrier, initial is not None)
+        )
+        snaps.append(Snap(angle.with_shares(systematics.snap(softness)), barrier, cause_of(energy, rest)))
+    return SnapAnswer(tuple(snaps), found, tied, unsure, len(found) - len(snaps))
+
+
+def _slope(energy: RollEnergy, rest: Rest) -> Floats:
+    bend = curvature(energy, rest.angle)
+    scale = max(energy.stiffness_part, energy.bow_part)
+    return np.asarray(-torque_by_parts(rest.angle) / max(bend, 1e-6 * scale))
+
+
+def _sampled(parts: Floats, cov: Matrix, dof: float) -> Matrix:
+    values, vectors = np.linalg.eigh(cov)
+    root = vectors * np.sqrt(np.clip(values, 0.0, None))
+    widen = coverage_factor(dof) / coverage_factor(math.inf)
+    return np.asarray(parts + widen * _normals() @ root.T)
+
+
+_NORMALS: list[Matrix] = []
+
+
+def _normals() -> Matrix:
+    """Quasi-random standard normal points, shape (_SAMPLES, 4), the same in every call."""
+    if not _NORMALS:
+        from scipy.special import ndtri
+        from scipy.stats import qmc
+
+        points = qmc.Sobol(4, scramble=True, rng=np.random.default_rng(20)).random(_SAMPLES)
+        _NORMALS.append(np.asarray(ndtri(points)))
+    return _NORMALS[0]
+
+
+def _by_samples(
+    samples: Matrix, found: tuple[Rest, ...], dof: float
+) -> tuple[list[float], list[float], float]:
+    """Turn samples into standard errors that give their 95 % half-widths, and doubt about the number."""
+    away = np.empty((len(samples), len(found)))
+    barrier_away = np.empty_like(away)
+    other = 0
+    for row, sample in enumerate(samples):
+        theirs = rests(RollEnergy(*(float(part) for part in sample)))
+        other += len(theirs) != len(found)
+        for column, rest in enumerate(found):
+            distance = [abs(difference(it.angle, rest.angle)) for it in theirs]
+            nearest = int(np.argmin(distance))
+            away[row, column] = distance[nearest]
+            barrier = theirs[nearest].barrier if distance[nearest] < 0.5 * HALF_TURN else 0.0
+            barrier_away[row, column] = abs(barrier - rest.barrier)
+    factor = coverage_factor(dof)
+    return (
+        [float(x) / factor for x in np.quantile(away, 0.95, axis=0)],
+        [float(x) / factor for x in np.quantile(barrier_away, 0.95, axis=0)],
+        other / len(samples),
+    )

@@ -1,0 +1,96 @@
+"""The one angle that gets the tape, by the shop's rule."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from analysis.angles import HALF_TURN, TURN, difference, wrap
+from analysis.estimate import Estimate
+from analysis.roll.result import Mark, MarkRule, Snap
+
+
+def mark_of(rule: MarkRule, snaps: tuple[Snap, ...], snaps_tied: bool, stiff_plane: Estimate | None) -> Mark:
+    """Choose the mark.
+
+    Parameters
+    ----------
+    rule : {"snap", "snap-back", "stiff", "soft"}
+        ``snap``: the firmest snap position; ``snap-back``: its opposite side; ``stiff`` and ``soft``: the end
+        of that plane nearer to the firmest snap.
+    snaps : tuple of Snap
+        Firmest first.
+    snaps_tied : bool
+        True if the two firmest cannot be told apart.
+    stiff_plane : Estimate or None
+        The stiff plane, if one was found.
+
+    Returns
+    -------
+    Mark
+        Where two angles serve equally, the one nearer to blank angle 0 is given and the other beside it.
+    """
+    if rule in ("snap", "snap-back"):
+        return _by_snap(rule, snaps, snaps_tied)
+    if stiff_plane is None:
+        return Mark(None, rule, None, "No mark: the rule asks for a plane, and no plane could be told.")
+    return _by_plane(rule, snaps, snaps_tied, stiff_plane)
+
+
+def _by_snap(rule: MarkRule, snaps: tuple[Snap, ...], tied: bool) -> Mark:
+    if not snaps:
+        return Mark(None, rule, None, "No mark: no snap position could be told from the noise.")
+    turn = 0.0 if rule == "snap" else HALF_TURN
+    chosen = [replace(s.angle, value=wrap(s.angle.value + turn)) for s in snaps[: 2 if tied else 1]]
+    place = "the firmest snap" if rule == "snap" else "opposite the firmest snap"
+    if len(chosen) == 1:
+        only = " (there is only one)" if len(snaps) == 1 else ""
+        return Mark(
+            chosen[0],
+            rule,
+            None,
+            f"The tape goes {'on' if rule == 'snap' else ''} {place}{only}.".replace("  ", " "),
+        )
+    first, second = sorted(chosen, key=_from_zero)
+    return Mark(
+        first,
+        rule,
+        second.value,
+        f"Two snaps hold equally firmly, {_deg(first.value)} and {_deg(second.value)};"
+        " the one nearer to the index mark is given.",
+    )
+
+
+def _by_plane(rule: MarkRule, snaps: tuple[Snap, ...], tied: bool, stiff_plane: Estimate) -> Mark:
+    start = stiff_plane.value + (0.0 if rule == "stiff" else 0.5 * HALF_TURN)
+    ends = [replace(stiff_plane, value=wrap(start)), replace(stiff_plane, value=wrap(start + HALF_TURN))]
+    if snaps:
+        firmest = snaps[0].angle
+        ends.sort(key=lambda end: abs(difference(end.value, firmest.value)))
+        lead = HALF_TURN - 2.0 * abs(difference(ends[0].value, firmest.value))
+        doubt = 2.0 * math.hypot(firmest.ci95, stiff_plane.ci95)
+        equal = lead <= max(doubt, math.radians(0.1))
+        if tied and len(snaps) > 1:
+            other = min(ends, key=lambda end: abs(difference(end.value, snaps[1].angle.value)))
+            equal = equal or other is not ends[0]
+        if not equal:
+            return Mark(
+                ends[0],
+                rule,
+                None,
+                f"The tape goes on the end of the {rule} plane that is nearer to the firmest snap.",
+            )
+        why = "Both ends of the {rule} plane are equally near to the firmest snap"
+    else:
+        why = "No snap position could be told, so both ends of the {rule} plane serve"
+    first, second = sorted(ends, key=_from_zero)
+    why = why.format(rule=rule)
+    return Mark(first, rule, second.value, f"{why}; the one nearer to the index mark is given.")
+
+
+def _from_zero(angle: Estimate) -> tuple[float, float]:
+    return (round(min(angle.value, TURN - angle.value), 9), angle.value)
+
+
+def _deg(angle: float) -> str:
+    return f"{math.degrees(angle):.0f}°"

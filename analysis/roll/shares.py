@@ -1,0 +1,127 @@
+"""Systematic parts of a roll result: what no number of readings averages away.
+
+The sizes for bow and large bends were computed with a three-dimensional rod (bending, torsion, natural
+curvature) over tapers, bows and travels up to a quarter of the length, and grow with the square of the travel.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from analysis.estimate import Share
+from analysis.readings import RollReadings
+from analysis.roll.tensor import Blank
+
+DEFAULT_FRICTION_N = 0.02
+"""Friction taken for a run in one direction on a rig that never learnt its own (ours, no source)."""
+_REFERENCE = 0.25
+"""Travel over length at which the sizes below hold."""
+_BOW_SIZE = 0.23
+"""A bow's shape alone changes its size as read by −23 to +6 %."""
+_BOW_SIZE_LEAST = 0.04
+"""The same at a tenth of the length and below."""
+_BOW_DIRECTION = math.radians(0.9)
+"""A bow that does not lie in one plane (60° turn from butt to tip) moves its direction as read by so much."""
+_SNAP = math.radians(0.5)
+"""Minima of the linear energy against those of the full one, where firm."""
+_BARRIER = 0.11
+"""Barriers without the stiffness at small travel are 3 to 11 % high."""
+_BARRIER_LEAST = 0.02
+"""What stays of it with the correction, and at small travels."""
+BOW_STIFFENING = 1.5
+"""λ in the stiffening k·λ·(u0/L)² along the bow: 0.3 to 3 for most shapes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Systematics:
+    """Relative and absolute 95 % half-widths that enter a roll result."""
+
+    load: float
+    """Relative, of the load."""
+    travel: float
+    """Relative, of the travel."""
+    zero_N: float
+    """Of the load's zero, N."""
+    friction_N: float
+    """Of a run in one direction, N; 0 where both directions were rolled."""
+    index: float
+    """Of the index mark's place in the chuck, rad."""
+    bend: float
+    """(travel / length)² over that at a quarter of the length."""
+    bow_ratio: float
+    """(bow / free length)²."""
+
+    @classmethod
+    def of(cls, readings: RollReadings, blank: Blank, travel: float, two_way: bool) -> Systematics:
+        """From what the run states and what was fitted."""
+        rig = readings.rig
+        friction = 0.0
+        if not two_way:
+            friction = DEFAULT_FRICTION_N if rig.friction_N is None else abs(rig.friction_N)
+        return cls(
+            load=rig.load_scale_ci95 or 0.0,
+            travel=rig.travel_scale_ci95 or 0.0,
+            zero_N=rig.load_zero_ci95_N or 0.0,
+            friction_N=friction,
+            index=rig.angle_ci95_rad or 0.0,
+            bend=(travel / readings.free_length_m / _REFERENCE) ** 2,
+            bow_ratio=(math.hypot(*blank.bow) / readings.free_length_m) ** 2,
+        )
+
+    def angle(self) -> tuple[Share, ...]:
+        """Of every blank angle."""
+        return (Share("index mark", self.index),)
+
+    def stiff_plane(self, anisotropy: float) -> tuple[Share, ...]:
+        """Of the stiff plane: the bow's own stiffening may have turned it."""
+        turned = 0.5 * math.atan2(BOW_STIFFENING * self.bow_ratio, 0.5 * anisotropy)
+        return (Share("bow", turned), *self.angle())
+
+    def anisotropy(self, anisotropy: float, mean_load: float) -> tuple[Share, ...]:
+        """Of the anisotropy, as a fraction."""
+        return (
+            Share("bow", 2.0 * BOW_STIFFENING * self.bow_ratio),
+            Share("friction", anisotropy * self.friction_N / mean_load),
+            Share("load zero", anisotropy * self.zero_N / mean_load),
+        )
+
+    def stiffness(self, stiffness: float, travel: float) -> tuple[Share, ...]:
+        """Of the mean stiffness, N/m."""
+        return (
+            Share("load scale", stiffness * self.load, shared=True),
+            Share("travel scale", stiffness * self.travel, shared=True),
+            Share("friction", self.friction_N / travel, shared=True),
+            Share("load zero", self.zero_N / travel),
+        )
+
+    def bow(self, bow: float, mean_load: float) -> tuple[Share, ...]:
+        """Of the bow's size, m."""
+        return (
+            Share("bow shape", bow * max(_BOW_SIZE_LEAST, _BOW_SIZE * self.bend)),
+            Share("travel scale", bow * self.travel, shared=True),
+            Share("friction", bow * self.friction_N / mean_load),
+            Share("load zero", bow * self.zero_N / mean_load),
+        )
+
+    def bow_direction(self) -> tuple[Share, ...]:
+        """Of the bow's direction."""
+        return (Share("bow shape", _BOW_DIRECTION * self.bend), *self.angle())
+
+    def snap(self, softness: float) -> tuple[Share, ...]:
+        """Of a snap position; `softness` is the angle it moves for a relative change 1 of the bow's part."""
+        return (Share("large bend", self.bend * math.hypot(_SNAP, 0.02 * softness)), *self.angle())
+
+    def barrier(self, barrier: float, corrected: bool) -> tuple[Share, ...]:
+        """Of a barrier, J."""
+        relative = _BARRIER_LEAST if corrected else max(_BARRIER_LEAST, _BARRIER * self.bend)
+        return (
+            Share("large bend", barrier * relative),
+            Share("load scale", barrier * self.load, shared=True),
+            Share("travel scale", barrier * self.travel, shared=True),
+        )
+
+    @property
+    def bow_alone(self) -> float:
+        """Anisotropy (fraction) below which a bow of this size may explain all of it."""
+        return 6.0 * self.bow_ratio
