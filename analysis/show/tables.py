@@ -302,8 +302,7 @@ def _values_tables(result: BatchResult, units: System) -> Iterator[RenderableTyp
 
 
 def _metric_head(metric: Metric, units: System) -> str:
-    unit = next((say.show_metric(value, metric, units).unit for value in metric.values.values()), "")
-    return f"{say.metric_words(metric.name)} {unit}".rstrip()
+    return f"{say.metric_words(metric.name)} {say.metric_display(metric, units).symbol}".rstrip()
 
 
 def _truth_pair(row: TruthRow, units: System) -> tuple[str, str]:

@@ -11,8 +11,8 @@ from analysis.bend.result import ClassCall, FlexResult, Station
 from analysis.decide.result import BatchResult, Metric
 from analysis.estimate import Estimate
 from analysis.roll.result import Cause, Mark, MarkRule, RollResult
-from analysis.show.rounding import CANNOT_TELL, Shown, show, show_direction, show_quantity
-from analysis.units import System, display
+from analysis.show.rounding import CANNOT_TELL, Shown, show, show_direction
+from analysis.units import Display, System, display
 
 ANGLES_COUNT: Final = "Angles count from the index mark, clockwise seen from the butt."
 """The one line that must stand under every angle."""
@@ -43,10 +43,8 @@ METRIC_WORDS: Final[dict[str, str]] = {
 
 def show_metric(estimate: Estimate | None, metric: Metric, units: System = "metric") -> Shown:
     """Show one blank's value of a batch metric."""
-    quantity = _quantity(metric.unit, metric.name)
-    if quantity:
-        return show_quantity(estimate, quantity, units)
-    return show(estimate, _unit_words(metric.unit), decimals=3)
+    how = metric_display(metric, units)
+    return show(estimate, how.symbol, per_si=how.per_si, decimals=how.decimals)
 
 
 def metric_words(name: str) -> str:
@@ -73,6 +71,12 @@ def _three_figures(number: float) -> str:
     places = 2 - math.floor(math.log10(abs(number)))
     text = f"{number:.{min(places, 9)}f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def metric_display(metric: Metric, units: System = "metric") -> Display:
+    """How a metric's values are shown: unit and factor; a bare number where the unit is the shop's own."""
+    quantity = _quantity(metric.unit, metric.name)
+    return display(quantity, units) if quantity else Display(_unit_words(metric.unit), 1.0, 3)
 
 
 def _quantity(unit: str, name: str) -> str:
