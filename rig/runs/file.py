@@ -23,7 +23,6 @@ from rig.runs.body import parse_body
 from rig.runs.header import Header, parse_header
 
 RAW_OF = {
-    "time_s": "tick",
     "load_N": "load_counts",
     "roll_deg": "angle_counts",
     "travel_m": "travel_counts",
@@ -284,9 +283,9 @@ def _needed_columns(header: Header, names: list[str], name: str, line: int) -> l
         "zero": ("time_s",),
         "weights": ("time_s",),
     }[header.kind]
-    found = []
+    found: list[str] = []
     for column in needed:
-        there = [given for given in (column, RAW_OF[column]) if given in names]
+        there = [given for given in (column, RAW_OF.get(column, column)) if given in names]
         if not there:
             raise FileError(
                 name,
@@ -294,7 +293,7 @@ def _needed_columns(header: Header, names: list[str], name: str, line: int) -> l
                 f"a {header.kind} run needs a column {column}, and there is only {_listed(names)}",
                 f"add it, or rename the column that holds it to {column}",
             )
-        found.append(there[0])
+        found += there[:1]
     return found
 
 

@@ -12,7 +12,7 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from datetime import UTC, date, datetime
-from typing import Any, Literal, cast
+from typing import Any, Literal
 
 import tomlkit
 
@@ -104,6 +104,8 @@ class Header:
     """Tables of the header, by name: ``rig``, ``calibration`` and whatever else stood there."""
     extra: Mapping[str, Any] = field(default_factory=dict)
     """Keys that are not known here, kept as they were."""
+    lines: Mapping[str, int] = field(default_factory=dict, compare=False, repr=False)
+    """Line in the file of each key and table, for messages; empty for a header that was not read."""
 
     @property
     def when(self) -> datetime | None:
@@ -125,14 +127,21 @@ class Header:
         plain: dict[str, Any] = {_MARKER: VERSION}
         for entry in fields(self):
             value = getattr(self, entry.name)
-            if entry.name not in ("tables", "extra") and value not in (None, ""):
+            if entry.name not in _NOT_KEYS and value not in (None, ""):
                 plain[entry.name] = _storable(value)
-        plain |= cast(dict[str, Any], _storable(dict(self.extra)))
-        plain |= cast(dict[str, Any], _storable(dict(self.tables)))
+        # Plain keys come before tables and lists of tables, or they would belong to them.
+        extra = _storable(dict(self.extra))
+        plain |= {key: value for key, value in extra.items() if not _holds_tables(value)}
+        plain |= {key: value for key, value in extra.items() if _holds_tables(value)}
+        plain |= _storable(dict(self.tables))
         text = tomlkit.dumps(plain)
         if tomllib.loads(text) != plain:
             raise ValueError("the header holds a value that TOML cannot carry")
         return text if text.endswith("\n") else text + "\n"
+
+
+_NOT_KEYS = ("tables", "extra", "lines")
+_KEYS = frozenset(entry.name for entry in fields(Header)) - set(_NOT_KEYS)
 
 
 def parse_header(lines: Sequence[str], path: str, numbers: Sequence[int]) -> Header:
@@ -157,12 +166,13 @@ def parse_header(lines: Sequence[str], path: str, numbers: Sequence[int]) -> Hea
     except tomllib.TOMLDecodeError as error:
         raise _toml_fault(error, lines, path, numbers) from None
 
-    def line_of(key: str) -> int:
-        pattern = re.compile(rf'\s*["\']?{re.escape(key)}["\']?\s*[=.]')
-        return next((n for text, n in zip(lines, numbers, strict=True) if pattern.match(text)), numbers[0])
+    places: dict[str, int] = {}
+    for text, number in zip(lines, numbers, strict=True):
+        key = text.partition("=")[0].partition("]")[0].strip(" [\"'")
+        places.setdefault(key, number)
 
     def refuse(key: str, what: str, do: str) -> FileError:
-        return FileError(path, line_of(key), what, do)
+        return FileError(path, places.get(key, numbers[0]), what, do)
 
     if _MARKER in values and (type(values[_MARKER]) is not int or values[_MARKER] != VERSION):
         raise refuse(
@@ -177,7 +187,7 @@ def parse_header(lines: Sequence[str], path: str, numbers: Sequence[int]) -> Hea
             )
     _check_values(values, refuse)
     _check_roll(values, refuse)
-    return _build(values)
+    return _build(values, places)
 
 
 def _check_values(values: Mapping[str, Any], refuse: Any) -> None:
@@ -238,13 +248,12 @@ def _check_roll(values: Mapping[str, Any], refuse: Any) -> None:
         )
 
 
-def _build(values: Mapping[str, Any]) -> Header:
-    known = {entry.name for entry in fields(Header)} - {"tables", "extra"}
+def _build(values: Mapping[str, Any], places: Mapping[str, int]) -> Header:
     given: dict[str, Any] = {}
     tables: dict[str, Mapping[str, Any]] = {}
     extra: dict[str, Any] = {}
     for key, value in values.items():
-        if key in known:
+        if key in _KEYS:
             if key == "started":
                 given[key] = value if isinstance(value, str) else value.isoformat()
             else:
@@ -253,7 +262,7 @@ def _build(values: Mapping[str, Any]) -> Header:
             tables[key] = value
         elif key != _MARKER:
             extra[key] = value
-    return Header(**given, tables=tables, extra=extra)
+    return Header(**given, tables=tables, extra=extra, lines=places)
 
 
 def _toml_fault(
@@ -292,6 +301,10 @@ def _shown(value: object) -> str:
     return f"'{text}'" if isinstance(value, str) else text
 
 
+def _holds_tables(value: object) -> bool:
+    return isinstance(value, list) and any(isinstance(item, dict) for item in value)
+
+
 def _storable(value: Any) -> Any:
     """Make a value that TOML can carry: lone surrogates replaced, ``None`` entries left out."""
     if isinstance(value, str):
@@ -300,4 +313,6 @@ def _storable(value: Any) -> Any:
         return {str(_storable(str(k))): _storable(v) for k, v in value.items() if v is not None}
     if isinstance(value, list | tuple):
         return [_storable(v) for v in value]
+    if isinstance(value, float):
+        return float(value)  # numpy's floats are floats by another name
     return value

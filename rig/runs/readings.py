@@ -1,0 +1,187 @@
+"""From a run to what a fit takes: SI, radians, and what the run states about the rig's errors."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from typing import Any, TypeVar
+
+import numpy as np
+
+from analysis.readings import FlexReadings, RigErrors, RollReadings
+from rig.calibration import Calibration
+from rig.errors import FileError, ReadingsError
+from rig.runs.file import RAW_OF, Run
+from rig.runs.header import Kind
+from rig.runs.recompute import recompute
+from rig.settings import Settings
+
+T = TypeVar("T")
+
+_STATED = {
+    "load_scale_ci95": ("load", "scale_ci95"),
+    "travel_scale_ci95": ("travel", "scale_ci95"),
+    "load_zero_ci95_N": ("load", "zero_ci95_N"),
+    "angle_ci95_deg": ("angle", "zero_ci95_deg"),
+    "index_ci95_deg": ("angle", "index_ci95_deg"),
+    "free_length_ci95_m": ("rig", "free_length_ci95_m"),
+    "friction_N": ("rig", "friction_N"),
+}
+"""Key in the tables ``rig`` or ``calibration`` → where else it may stand, below ``calibration``."""
+
+
+def roll_readings(run: Run, settings: Settings) -> RollReadings:
+    """Give the readings of a roll run to a fit.
+
+    Parameters
+    ----------
+    run : Run
+        Of kind ``roll``; columns that are there only as raw counts are computed from the run's calibration.
+    settings : Settings
+        The shop's settings: the rig's errors where the run states none.
+
+    Raises
+    ------
+    FileError
+        If the run is of another kind, or its raw counts have no calibration.
+    """
+    _only(run, "roll")
+    run = _in_units(run)
+    header, columns = run.header, run.columns
+    hanging = header.held_load_N is not None
+    return RollReadings(
+        time_s=columns["time_s"],
+        roll=np.radians(columns["roll_deg"]),
+        load_N=None if hanging else columns["load_N"],
+        travel_m=columns.get("travel_m"),
+        held_travel_m=header.held_travel_m,
+        held_load_N=header.held_load_N,
+        free_length_m=header.free_length_m,
+        contact="free" if hanging else header.contact,
+        mount=float(np.radians(header.mount_deg)),
+        rig=rig_errors(run, settings),
+        blank=header.blank,
+    )
+
+
+def flex_readings(run: Run, settings: Settings) -> FlexReadings:
+    """Give the readings of a flex run to a fit.
+
+    Parameters, errors: as `roll_readings`, for a run of kind ``flex``.
+    """
+    _only(run, "flex")
+    run = _in_units(run)
+    header, columns = run.header, run.columns
+    tip = columns.get("tip_deg")
+    if tip is not None and np.isnan(tip).all():
+        tip = None
+    return FlexReadings(
+        time_s=columns["time_s"],
+        load_N=columns["load_N"],
+        travel_m=columns["travel_m"],
+        tip=None if tip is None else np.radians(tip),
+        free_length_m=header.free_length_m,
+        station_m=header.station_m,
+        roll=None if header.roll_deg is None else float(np.radians(header.roll_deg)),
+        pull=header.pull,
+        mass_kg=None if header.mass_g is None else header.mass_g * 1e-3,
+        length_m=header.length_m,
+        rig=rig_errors(run, settings),
+        blank=header.blank,
+    )
+
+
+def rig_errors(run: Run, settings: Settings) -> RigErrors:
+    """Collect what is known of the rig's errors: what the run states, else what the shop's settings state.
+
+    A run states them in its tables ``rig`` and ``calibration``; calibration is never taken from the settings,
+    because it belongs to the rig that recorded the run.
+
+    Raises
+    ------
+    FileError
+        If a stated error is no number of zero or more.
+    """
+    stated: dict[str, float] = {}
+    rig = run.header.tables.get("rig", {})
+    calibration = run.header.tables.get("calibration", {})
+    for key, (channel, name) in _STATED.items():
+        parts = calibration.get(channel, {})
+        below = parts.get(name) if isinstance(parts, Mapping) else None
+        found = [value for value in (rig.get(key), calibration.get(key), below) if value is not None]
+        if found:
+            stated[key] = _half_width(run, key, found[0])
+    shop = {
+        "free_length_ci95_m": settings.rig.free_length_ci95_m,
+        "friction_N": settings.rig.friction_N,
+        "index_ci95_deg": settings.rig.index_ci95_deg,
+    }
+    known = {key: value for key, value in shop.items() if value is not None} | stated
+    angles = [known[key] for key in ("angle_ci95_deg", "index_ci95_deg") if key in known]
+    return RigErrors(
+        load_scale_ci95=known.get("load_scale_ci95"),
+        travel_scale_ci95=known.get("travel_scale_ci95"),
+        free_length_ci95_m=known.get("free_length_ci95_m"),
+        angle_ci95_rad=float(np.radians(np.hypot.reduce(angles))) if angles else None,
+        load_zero_ci95_N=known.get("load_zero_ci95_N"),
+        friction_N=known.get("friction_N"),
+    )
+
+
+def naming_lines(run: Run, work: Callable[[], T]) -> T:
+    """Do `work` on the readings of `run`; what it says about a reading gets the file and the line.
+
+    Raises
+    ------
+    FileError
+        In place of a `ReadingsError`.
+    """
+    try:
+        return work()
+    except ReadingsError as error:
+        raise FileError(run.path, run.line_of(error.row), error.what, error.do) from error
+
+
+def _only(run: Run, kind: Kind) -> None:
+    if run.header.kind != kind:
+        raise FileError(
+            run.path,
+            run.header.lines.get("kind"),
+            f"this is a {run.header.kind} run, and a {kind} run is needed here",
+            f'name a run whose header says  kind = "{kind}"',
+        )
+
+
+def _in_units(run: Run) -> Run:
+    """Compute the columns that are there only as raw counts."""
+    header = run.header
+    needed = {
+        "roll": ("travel_m" if header.held_load_N is not None else "load_N", "roll_deg"),
+        "flex": ("load_N", "travel_m"),
+    }[header.kind]
+    missing = [name for name in needed if name not in run.columns]
+    if missing:
+        calibration = Calibration.from_tables(header.tables.get("calibration", {}), run.path)
+        computed = recompute(run, calibration).columns
+        run = replace(run, columns={**computed, **run.columns})
+    for name in missing:
+        if name not in run.columns:
+            raise FileError(
+                run.path,
+                None,
+                f"the run holds {RAW_OF[name]} but no calibration to make {name} of it",
+                "calibrate the rig and apply the calibration to this run",
+            )
+    return run
+
+
+def _half_width(run: Run, key: str, value: Any) -> float:
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    if not number or not 0 <= value < float("inf"):
+        raise FileError(
+            run.path,
+            run.header.lines.get(key),
+            f"{key} in the header must be a number, zero or more",
+            f"write it as  # {key} = 0.01",
+        )
+    return float(value)
