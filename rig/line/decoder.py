@@ -24,7 +24,8 @@ class Decoder:
 
     Loss is counted here, because here the sequence numbers pass in order: a step other than one gives a
     `Fault` of kind ``gap``, just before the reading behind it. A boot line, or a hello of another board,
-    begins a new row of readings. Sequence and tick both going back is a restart whose boot line was lost.
+    begins a new row of readings. Where sequence and tick both go back, and do not fit each other as a loss,
+    the board has started anew and its boot line was lost.
 
     Examples
     --------
@@ -177,8 +178,10 @@ class Decoder:
 
     def _break(self, reading: Reading, last: Reading, hello: Hello, out: list[Record | Fault]) -> None:
         """Report that the row of readings is broken before `reading`."""
-        seq_step = (reading.seq - last.seq) % (1 << hello.seq_bits)
-        tick_step = (reading.tick - last.tick) % (1 << hello.tick_bits)
+        seq_step = (reading.seq - last.seq) & self._seq_mask
+        seq_step_s = seq_step / hello.rate_hz
+        tick_step_s = (reading.tick - last.tick) % (1 << hello.tick_bits) * hello.tick_s
+        fits_a_loss = abs(tick_step_s - seq_step_s) <= 0.25 * max(tick_step_s, seq_step_s)
         if seq_step == 0:
             fault = Fault(
                 "repeat",
@@ -186,7 +189,7 @@ class Decoder:
                 "the sketch must count every reading it makes",
                 number=self._tally.lines,
             )
-        elif seq_step >> (hello.seq_bits - 1) and tick_step >> (hello.tick_bits - 1):
+        elif reading.seq < last.seq and reading.tick < last.tick and not fits_a_loss:
             fault = Fault(
                 "restart",
                 f"the board has started anew without saying so (reading {last.seq}, then {reading.seq})",

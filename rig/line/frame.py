@@ -64,6 +64,7 @@ __all__ = [
 _TEXT = re.compile(r"(?:[!-~]+(?: [!-~]+)*)?")
 _NUMBER = re.compile(rb"-?[0-9]{1,20}(?:\.[0-9]{1,40})?")
 _CHECK = re.compile(rb"[0-9A-Fa-f]{4}")
+_YES_NO = re.compile(r"yes|no")
 _DIGITS = re.compile(r"[0-9]{1,10}")
 _DECIMAL = re.compile(r"[0-9]{1,10}(?:\.[0-9]{1,40})?")
 
@@ -132,6 +133,8 @@ def encode(record: Record | Command) -> bytes:
                 f"tick_bits={record.tick_bits}",
             ]
             fields += [f"seq_bits={record.seq_bits}", f"rate_hz={_plain(record.rate_hz).removesuffix('.0')}"]
+            if record.drive:
+                fields.append("drive=yes")
             return seal(" ".join([*fields, *map(str, record.channels)]))
         case Command():
             return record.line
@@ -291,6 +294,7 @@ def _hello(fields: list[str], text: str) -> Hello:
             seq_bits=int(_option(options, "seq_bits", _DIGITS)),
             rate_hz=float(_option(options, "rate_hz", _DECIMAL)),
             channels=tuple(channels),
+            drive=_option({"drive": "no"} | options, "drive", _YES_NO) == "yes",
         )
     except ValueError as error:
         raise _form(str(error), text) from error

@@ -134,6 +134,8 @@ class Hello:
     """Version of the sketch, one word; empty if the board does not say."""
     version: int = PROTOCOL_VERSION
     """Version of the line protocol."""
+    drive: bool = False
+    """True if the board moves the rig: then ``stop`` halts the drive and readings go on."""
 
     def __post_init__(self) -> None:
         if self.version != PROTOCOL_VERSION:

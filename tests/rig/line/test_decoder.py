@@ -200,9 +200,20 @@ def test_a_boot_line_begins_a_new_row():
     assert not any(isinstance(item, Fault) for item in out)
 
 
-def test_a_boot_whose_line_was_lost_is_told_from_sequence_and_tick_going_back():
-    out = Decoder().feed(stream(HELLO, reading(900), reading(0), reading(1)))
+@pytest.mark.parametrize("before", [900, 40_000, 200_000, 300_000])
+@pytest.mark.parametrize("after", [0, 3])
+def test_a_boot_whose_line_was_lost_is_told_from_sequence_and_tick_going_back(before, after):
+    decoder = Decoder()
+    out = decoder.feed(stream(HELLO, reading(before), reading(after), reading(after + 1)))
     assert [item.kind for item in out if isinstance(item, Fault)] == ["restart"]
+    assert decoder.tally.lost == 0
+
+
+def test_a_loss_in_which_sequence_and_tick_wrap_together_is_no_restart():
+    before = Reading(65_530, 2**32 - 12_500, (-5, 7))
+    after = Reading(14, 19 * 12_500, (-5, 7))
+    out = Decoder().feed(stream(HELLO, before, after))
+    assert [(item.kind, item.lost) for item in out if isinstance(item, Fault)] == [("gap", 19)]
 
 
 def test_a_long_loss_in_which_only_the_sequence_number_wraps_is_no_restart():

@@ -42,6 +42,7 @@ hellos = st.builds(
     tick_bits=st.integers(8, 64),
     seq_bits=st.integers(8, 64),
     firmware=st.one_of(st.just(""), words),
+    drive=st.booleans(),
 )
 readings = st.builds(
     Reading,
@@ -128,6 +129,7 @@ def test_statuses_and_answers_read_as_documented():
         (b"H 1 device=b tick_us=1 tick_bits=32 seq_bits=16 rate_hz=80 load:counts", "form"),
         (b"H 1 device=b tick_us=1 tick_bits=32 seq_bits=16 rate_hz=80 load:counts,24,odd", "form"),
         (b"H 1 device=b tick_us=1 tick_bits=32 seq_bits=16 rate_hz=80 load", "form"),
+        (b"H 1 device=b tick_us=1 tick_bits=32 seq_bits=16 rate_hz=80 drive=maybe load:N", "form"),
         (b"R 1", "form"),
         (b"R 1 2", "form"),
         (b"R", "form"),
