@@ -162,7 +162,7 @@ def parse_blanks(text: str, path: Path | str) -> tuple[Blank, ...]:
         content = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         place = re.search(r"at line (\d+)", str(error))
-        line = int(place[1]) if place else None
+        line = int(place[1]) if place else text.count("\n") + 1  # else it says "at end of document"
         what = re.sub(r"\s*\(at .*\)$", "", str(error))
         raise FileError(path, line, f"this is not TOML: {what}", _FIX) from error
     where = _Where(path, text)

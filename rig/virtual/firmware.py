@@ -222,7 +222,9 @@ class Firmware:
         """Something begins or ends at `moment`."""
         before = self._now
         if any(t.kind == "reset" and t.at_s == moment for t in self._troubles):
-            self._out += b"\x00\xff"  # half a character as the line goes dead
+            self._out += (
+                b"\x00\xff\n"  # half a character as the line goes dead; a sketch begins on a new line
+            )
             self._boot(0)
             return
         self._now = frozenset(t.kind for t in self._troubles if t.at_s <= moment < t.until_s)
