@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from analysis.decide.spread import Errors, pair_bound, statistic, window_probability
+from analysis.decide.spread import Errors, pair_bound, statistic, window_probability, wrong_way_round
 from analysis.readings import Floats
 
 _TIMES = (2, 3, 4, 5, 6, 8, 10, 15, 20, 30, 50)
@@ -22,7 +22,7 @@ def can_decide(values: Floats, sizes: Floats, tolerance: float, level: float) ->
     scaled = (values - values[0]) / tolerance
     w = statistic(scaled, errors)
     if np.ptp(scaled) < 1.0:
-        return bool(pair_bound(errors, w).max() <= level)
+        return bool(max(pair_bound(errors, w).max(), wrong_way_round(errors)) <= level)
     ends = np.zeros((1, len(values)))
     ends[0, np.argsort(sizes)[::2]] = 1.0
     return bool(1.0 - window_probability(ends, errors, w)[0] <= level)

@@ -22,6 +22,11 @@ values shift together. So for normal errors P(W ≤ w) is log-concave and even i
   the others at the one place each that makes it largest (half way, where the two have equal errors). The
   worst pair gives the p-value against "at the tolerance or beyond".
 
+That second p-value also gets small where coarse values agree *better* than their errors allow. Nobody should
+call a batch alike for that (errors said too large, or alike in all blanks, look the same), so it is never
+less than the chance that the worst-measured pair, T apart, comes out the wrong way round: a rig that cannot
+tell two blanks one tolerance apart never says "consistent".
+
 For Student's t the same arrangements are used; simulation confirms the levels (tests, benchmarks).
 """
 
@@ -35,6 +40,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.polynomial.hermite_e import hermegauss
 from numpy.polynomial.legendre import leggauss
+from numpy.typing import NDArray
 from scipy.special import gammaln, ndtr, stdtr, stdtrit
 
 from analysis.readings import Floats
@@ -176,15 +182,22 @@ def p_not_consistent(errors: Errors, w: float) -> float:
     if n <= _ALL_SPLITS and w > 0.0:
         splits = np.array(list(itertools.product((0.0, 1.0), repeat=n - 1)))[1:]
         return float(1.0 - window_probability(np.insert(splits, 0, 0.0, axis=1), errors, w).min())
-    ends = np.zeros(n)
-    ends[np.argsort(errors.size)[::2]] = 1.0
-    least = float(window_probability(ends[None], errors, w)[0])
-    for _ in range(6 if w > 0.0 else 0):
+    rank = np.argsort(np.argsort(errors.size))
+    starts = np.stack([rank % 2, *(rank >= k for k in range(1, n))]).astype(float)
+    if w <= 0.0:
+        return float(1.0 - window_probability(starts[:1], errors, w)[0])
+    chances = window_probability(starts, errors, w)
+    least, ends = float(chances.min()), starts[int(np.argmin(chances))]
+    first, second = np.triu_indices(n, 1)
+    for _ in range(n):
         flips = np.abs(ends - np.eye(n))
-        chances = window_probability(flips, errors, w)
+        unlike = ends[first] != ends[second]
+        swaps = np.abs(ends - np.eye(n)[first[unlike]] - np.eye(n)[second[unlike]])
+        moves = np.concatenate([flips, swaps]) if n <= 16 else flips
+        chances = window_probability(moves, errors, w)
         if chances.min() >= least:
             break
-        least, ends = float(chances.min()), flips[int(np.argmin(chances))]
+        least, ends = float(chances.min()), moves[int(np.argmin(chances))]
     return 1.0 - least
 
 
@@ -194,15 +207,25 @@ def pair_bound(errors: Errors, w: float) -> Floats:
     Other blanks can only widen the range, so this bounds P(W ≤ w) from above; for Student's t it is
     Welch's approximation.
     """
+    first, second, together, pairs = _pairs(errors)
+    reach = 1.0 + w * (errors.size[first] + errors.size[second])
+    return pairs.cdf((reach - 1.0) / together) - pairs.cdf((-reach - 1.0) / together)
+
+
+def wrong_way_round(errors: Errors) -> float:
+    """Largest chance that two blanks one tolerance apart are measured in the wrong order."""
+    _, _, together, pairs = _pairs(errors)
+    return float(pairs.cdf(-1.0 / together).max())
+
+
+def _pairs(errors: Errors) -> tuple[NDArray[np.intp], NDArray[np.intp], Floats, Errors]:
+    """All pairs: both indices, standard error of the difference, and it again with Welch's dof."""
     first, second = np.triu_indices(len(errors.size), 1)
     a, b = errors.size[first] ** 2, errors.size[second] ** 2
-    dof = (a + b) ** 2 / (a**2 / errors.dof[first] + b**2 / errors.dof[second] + 1e-300)
-    reach = 1.0 + w * (errors.size[first] + errors.size[second])
+    with np.errstate(divide="ignore"):
+        dof = (a + b) ** 2 / (a**2 / errors.dof[first] + b**2 / errors.dof[second])
     together = np.sqrt(a + b)
-    near, far = (reach - 1.0) / together, (-reach - 1.0) / together
-    if errors.normal:
-        return np.asarray(ndtr(near) - ndtr(far))
-    return np.asarray(student_cdf(near, dof) - student_cdf(far, dof))
+    return first, second, together, Errors(together, dof)
 
 
 def p_consistent(errors: Errors, w: float) -> float:
@@ -297,7 +320,7 @@ def p_values(values: Floats, sizes: Floats, dof: Floats, tolerance: float) -> tu
     scaled = np.asarray(values - values[0]) / tolerance
     errors = Errors(np.maximum(np.asarray(sizes) / tolerance, _EXACT), np.asarray(dof, dtype=float))
     w = statistic(scaled, errors)
-    return p_consistent(errors, w), p_not_consistent(errors, w)
+    return max(p_consistent(errors, w), wrong_way_round(errors)), p_not_consistent(errors, w)
 
 
 def probability_within(values: Floats, sizes: Floats, tolerance: float) -> float:
