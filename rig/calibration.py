@@ -11,7 +11,7 @@ import math
 import os
 import tomllib
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import MISSING, asdict, dataclass, fields
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -183,11 +183,12 @@ class Calibration:
         FileError
             If a channel misses a value or has a wrong one.
         """
-        scales = {
-            name: _scale(kind, name, tables[name], path) for name, kind in _SCALES.items() if name in tables
+        where = os.fspath(path)
+        scales: dict[str, Any] = {
+            name: _scale(kind, name, tables[name], where) for name, kind in _SCALES.items() if name in tables
         }
         dated = tables.get("dated", "")
-        return cls(dated=dated.isoformat() if isinstance(dated, datetime) else str(dated), **scales)  # type: ignore[arg-type]
+        return cls(dated=dated.isoformat() if isinstance(dated, datetime) else str(dated), **scales)
 
 
 def save_calibration(calibration: Calibration, folder: str | os.PathLike[str]) -> Path:
@@ -233,15 +234,14 @@ def load_calibration(path: str | os.PathLike[str]) -> Calibration:
     FileError
         If it is missing, is no TOML, or misses a value.
     """
+    place = Path(path)
     try:
-        tables = tomllib.loads(Path(path).read_bytes().decode("utf-8-sig"))
+        tables = tomllib.loads(place.read_bytes().decode("utf-8-sig"))
     except OSError as error:
-        raise FileError(
-            path, None, f"the calibration cannot be read ({error.strerror})", "check the name"
-        ) from None
+        raise FileError(place, None, f"it cannot be read ({error.strerror})", "check the name") from None
     except ValueError as error:  # neither UTF-8 nor TOML
-        raise FileError(path, None, f"this is no calibration ({error})", "calibrate again") from None
-    return Calibration.from_tables(tables, path)
+        raise FileError(place, None, f"this is no calibration ({error})", "calibrate again") from None
+    return Calibration.from_tables(tables, place)
 
 
 def latest_calibration(folder: str | os.PathLike[str], before: datetime | None = None) -> Calibration | None:
@@ -300,7 +300,7 @@ def _order(path: Path) -> tuple[str, int]:
     return stem, int(number) if number.isdigit() else 1
 
 
-def _scale(kind: type[Scale], name: str, table: Any, path: str | os.PathLike[str]) -> Scale:
+def _scale(kind: type[Scale], name: str, table: Any, path: str) -> Scale:
     def fault(what: str) -> FileError:
         return FileError(path, None, f"the calibration of {name} {what}", "calibrate the channel again")
 
@@ -310,9 +310,7 @@ def _scale(kind: type[Scale], name: str, table: Any, path: str | os.PathLike[str
     for entry in fields(kind):
         value = table.get(entry.name)
         if value is None:
-            if entry.name in ("N_per_count", "m_per_count") or (
-                entry.name == "zero_counts" and name in ("load", "travel")
-            ):
+            if entry.default is MISSING:
                 raise fault(f"does not give {entry.name}")
             continue
         if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
