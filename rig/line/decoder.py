@@ -9,7 +9,7 @@ from binascii import crc_hqx
 from operator import le
 
 from rig.line.frame import decode
-from rig.line.record import MAX_LINE, Command, Hello, LineFault, Reading, Record, Status
+from rig.line.record import MAX_LINE, Command, FaultKind, Hello, LineFault, Reading, Record, Status
 from rig.line.source import Fault, Tally
 
 _SHOWN = 80
@@ -47,6 +47,8 @@ class Decoder:
         self._last: Reading | None = None
         self._width = 0
         self._seq_mask = 0
+        self._next_seq = -1
+        self._last_tick_of_all = -1
         self._lowest: tuple[float, ...] = ()
         self._highest: tuple[float, ...] = ()
 
@@ -87,7 +89,6 @@ class Decoder:
             self._skipping = False
         out: list[Record | Fault] = []
         for line in lines:
-            tally.lines += 1
             if line[-1:] == b"\r":
                 line = line[:-1]
             if not self._take_plain_reading(line, out):
@@ -95,7 +96,6 @@ class Decoder:
         if self._skipping:
             self._tail = b""
         elif len(self._tail) > MAX_LINE + 1:  # one more for a carriage return
-            tally.lines += 1
             self._take(self._tail, out)
             self._tail = b""
             self._skipping = True
@@ -107,25 +107,24 @@ class Decoder:
         Returns False, with nothing done, for every other line; `_take` then says what it is. So this is a
         shortcut and no second opinion: it takes no line that `decode` and `Hello.complaint` would refuse.
         """
-        hello, last = self._hello, self._last
         body = line[:-5]
-        if hello is None or last is None or line[-5:] != b" %04X" % crc_hqx(body, 0xFFFF):
+        if line[-5:] != b" %04X" % crc_hqx(body, 0xFFFF) or len(line) > MAX_LINE:
             return False
         fields = body.split(b" ")
-        if len(fields) != self._width or body.translate(None, b"0123456789- ") != b"R" or fields[0] != b"R":
+        if len(fields) != self._width or fields[0] != b"R" or body.translate(None, b"0123456789- ") != b"R":
             return False
-        if len(line) > MAX_LINE or not (fields[1].isdigit() and fields[2].isdigit()):
+        if not (fields[1].isdigit() and fields[2].isdigit()):
             return False
         try:
             seq, tick, *values = map(int, fields[1:])
         except ValueError:  # a missing value, or a minus where none may be
             return False
+        if seq != self._next_seq or tick > self._last_tick_of_all:
+            return False
         if not (all(map(le, self._lowest, values)) and all(map(le, values, self._highest))):
             return False
-        if seq != (last.seq + 1) & self._seq_mask or tick >> hello.tick_bits:
-            return False
+        self._next_seq = (seq + 1) & self._seq_mask
         self._last = reading = Reading(seq, tick, tuple(values))
-        self._tally.good += 1
         self._tally.readings += 1
         self._fresh = False
         out.append(reading)
@@ -145,17 +144,20 @@ class Decoder:
             if fresh and fault.kind in ("check", "unchecked"):
                 self._tally.partial += 1
             else:
-                self._note(Fault(fault.kind, fault.what, fault.do, line[:_SHOWN], self._tally.lines), out)
+                self._note(fault.kind, fault.what, fault.do, out, line=line[:_SHOWN])
+                self._tally.bad += 1
             return
+        out.append(record)
         if isinstance(record, Reading):
-            self._last = record
             self._tally.readings += 1
-        elif isinstance(record, Hello):
+            self._last = record
+            self._next_seq = (record.seq + 1) & self._seq_mask
+            return
+        self._tally.others += 1
+        if isinstance(record, Hello):
             self._meet(record)
         elif isinstance(record, Status) and record.is_boot:
-            self._last = None
-        self._tally.good += 1
-        out.append(record)
+            self._begin_row()
 
     def _check_reading(self, reading: Reading, out: list[Record | Fault]) -> None:
         if self._hello is None:
@@ -168,13 +170,20 @@ class Decoder:
 
     def _meet(self, hello: Hello) -> None:
         known = self._hello
-        if known is not None and (known.device, known.seq_bits) != (hello.device, hello.seq_bits):
-            self._last = None
         self._hello = hello
         self._width = 3 + len(hello.channels)
         self._seq_mask = (1 << hello.seq_bits) - 1
+        self._last_tick_of_all = (1 << hello.tick_bits) - 1
         self._lowest = tuple(channel.lowest for channel in hello.channels)
         self._highest = tuple(channel.highest for channel in hello.channels)
+        if known is not None and (known.device, known.seq_bits) != (hello.device, hello.seq_bits):
+            self._begin_row()
+        elif self._last is not None:
+            self._next_seq = (self._last.seq + 1) & self._seq_mask
+
+    def _begin_row(self) -> None:
+        self._last = None
+        self._next_seq = -1  # no reading is expected
 
     def _break(self, reading: Reading, last: Reading, hello: Hello, out: list[Record | Fault]) -> None:
         """Report that the row of readings is broken before `reading`."""
@@ -183,31 +192,39 @@ class Decoder:
         tick_step_s = (reading.tick - last.tick) % (1 << hello.tick_bits) * hello.tick_s
         fits_a_loss = abs(tick_step_s - seq_step_s) <= 0.25 * max(tick_step_s, seq_step_s)
         if seq_step == 0:
-            fault = Fault(
+            self._note(
                 "repeat",
                 f"the sequence number stays at {reading.seq}",
                 "the sketch must count every reading it makes",
-                number=self._tally.lines,
+                out,
             )
         elif reading.seq < last.seq and reading.tick < last.tick and not fits_a_loss:
-            fault = Fault(
+            self._note(
                 "restart",
                 f"the board has started anew without saying so (reading {last.seq}, then {reading.seq})",
                 "look at its power and its USB plug",
-                number=self._tally.lines,
+                out,
             )
         else:
             lost = seq_step - 1
             self._tally.lost += lost
-            fault = Fault(
+            self._note(
                 "gap",
                 f"{lost} {'readings are' if lost > 1 else 'reading is'} missing before reading {reading.seq}",
                 "look at the cable, or lower the rate",
-                number=self._tally.lines,
+                out,
                 lost=lost,
             )
-        self._note(fault, out)
 
-    def _note(self, fault: Fault, out: list[Record | Fault]) -> None:
-        self._tally.faults[fault.kind] += 1
-        out.append(fault)
+    def _note(
+        self,
+        kind: FaultKind,
+        what: str,
+        do: str,
+        out: list[Record | Fault],
+        *,
+        line: bytes = b"",
+        lost: int = 0,
+    ) -> None:
+        self._tally.faults[kind] += 1
+        out.append(Fault(kind, what, do, line, self._tally.lines + 1, lost))

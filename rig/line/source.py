@@ -36,16 +36,16 @@ class Fault:
 
 @dataclass(slots=True)
 class Tally:
-    """How a stream has gone so far. Each whole line is in one of `good`, `blank`, `partial` and `bad`."""
+    """How a stream has gone so far. Each whole line is in exactly one of the five counts of lines."""
 
     bytes: int = 0
     """Bytes that came in."""
-    lines: int = 0
-    """Lines that came to their end (or grew too long)."""
-    good: int = 0
-    """Lines that gave a record."""
     readings: int = 0
-    """Lines among them that gave a reading."""
+    """Lines that gave a reading."""
+    others: int = 0
+    """Lines that gave another record."""
+    bad: int = 0
+    """Lines that could not be used."""
     blank: int = 0
     """Empty lines, which are left out silently."""
     partial: int = 0
@@ -53,12 +53,17 @@ class Tally:
     lost: int = 0
     """Readings that are missing by their sequence numbers."""
     faults: Counter[FaultKind] = field(default_factory=Counter)
-    """Faults by kind."""
+    """Faults by kind: bad lines, and breaks in the row of readings."""
 
     @property
-    def bad(self) -> int:
-        """Lines that came and could not be used."""
-        return self.lines - self.good - self.blank - self.partial
+    def good(self) -> int:
+        """Lines that gave a record."""
+        return self.readings + self.others
+
+    @property
+    def lines(self) -> int:
+        """Lines that came to their end, or grew too long."""
+        return self.readings + self.others + self.bad + self.blank + self.partial
 
 
 class LineSource(Protocol):

@@ -83,6 +83,26 @@ def test_the_short_way_takes_no_line_that_the_grammar_and_the_hello_refuse(data)
             hello = expected
 
 
+@pytest.mark.parametrize(
+    "body",
+    [
+        b"R 2 25000 -0 7",
+        b"R 002 25000 -0000000000000000000000000000005 7",
+        b"R 2 -25000 5 7",
+        b"R -2 25000 5 7",
+    ],
+)
+def test_odd_ways_to_write_a_number_are_taken_alike_by_both_ways(body):
+    line = body + b" " + check_of(body) + b"\n"
+    decoder = Decoder()
+    decoder.feed(stream(HELLO, reading(1)))
+    out = [item for item in decoder.feed(line) if not isinstance(item, Fault)]
+    try:
+        assert out == [decode(line)]
+    except LineFault:
+        assert out == []
+
+
 @settings(max_examples=300)
 @given(st.lists(st.binary(max_size=600), max_size=20))
 def test_garbage_never_raises_and_never_makes_a_record_up(pieces):
