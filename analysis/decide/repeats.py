@@ -6,7 +6,14 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from analysis.decide.spread import Errors, pair_bound, statistic, window_probability, wrong_way_round
+from analysis.decide.spread import (
+    Errors,
+    p_values,
+    pair_bound,
+    statistic,
+    window_probability,
+    wrong_way_round,
+)
 from analysis.readings import Floats
 
 _TIMES = (2, 3, 4, 5, 6, 8, 10, 15, 20, 30, 50)
@@ -15,8 +22,8 @@ _TIMES = (2, 3, 4, 5, 6, 8, 10, 15, 20, 30, 50)
 def can_decide(values: Floats, sizes: Floats, tolerance: float, level: float) -> bool:
     """Tell whether a verdict could fall at these values if their standard errors were `sizes`.
 
-    Uses bounds that are close where a verdict is near: the worst pair for a spread below the tolerance, the
-    evenest split of the blanks for one above.
+    Uses quick bounds: the worst pair alone for a spread below the tolerance, the evenest split of the blanks
+    for one above.
     """
     errors = Errors(np.maximum(sizes / tolerance, 1e-9), np.full(len(values), np.inf))
     scaled = (values - values[0]) / tolerance
@@ -79,9 +86,11 @@ def _times(
 ) -> int | None:
     """Smallest number of measurements that lets a verdict fall, or None."""
 
+    def sizes(times: int) -> Floats:
+        return np.asarray(np.hypot(np.where(chosen, noise / np.sqrt(times), noise), own))
+
     def enough(times: int) -> bool:
-        sizes = np.hypot(np.where(chosen, noise / np.sqrt(times), noise), own)
-        return can_decide(values, sizes, tolerance, level)
+        return can_decide(values, sizes(times), tolerance, level)
 
     if not enough(_TIMES[-1]):
         return None
@@ -92,4 +101,7 @@ def _times(
             high = middle
         else:
             low = middle + 1
+    exact = np.full(len(values), np.inf)
+    while low > 0 and min(p_values(values, sizes(_TIMES[low - 1]), exact, tolerance)) <= level:
+        low -= 1
     return _TIMES[low]

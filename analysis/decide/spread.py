@@ -47,7 +47,7 @@ from analysis.readings import Floats
 
 _TAILS = np.array([1e-8, 1e-5, 1e-3, 0.02, 0.15])
 _QUANTILES = np.concatenate([_TAILS, [0.5], 1.0 - _TAILS[::-1]])
-_NORMAL_DOF = 2000.0
+_NORMAL_DOF = 300.0
 _EXACT = 1e-9
 _ALL_SPLITS = 7
 

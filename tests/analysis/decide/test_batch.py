@@ -122,13 +122,13 @@ def test_many_properties_do_not_condemn_a_batch_by_chance():
 
 def test_following_the_advice_settles_the_question():
     values = [5.0, 5.04, 4.93, 5.03, 5.0]
-    metric = compare_batch({"reference_load": column(values, 0.12)}).metrics[0]
+    metric = compare_batch({"reference_load": column(values, 0.16)}).metrics[0]
     assert metric.verdict == "undecided"
     words = metric.advice.split()
     assert words[:3] == ["measure", "every", "blank"]
     times = int(words[3])
-    again = compare_batch({"reference_load": column(values, 0.12 / math.sqrt(times))}).metrics[0]
-    before = compare_batch({"reference_load": column(values, 0.12 / math.sqrt(times // 2))}).metrics[0]
+    again = compare_batch({"reference_load": column(values, 0.16 / math.sqrt(times))}).metrics[0]
+    before = compare_batch({"reference_load": column(values, 0.16 / math.sqrt(times - 1))}).metrics[0]
     assert (again.verdict, before.verdict) == ("consistent", "undecided")
 
 
