@@ -76,18 +76,20 @@ def direction(roll: Floats) -> tuple[Floats, bool]:
     Returns
     -------
     sign : ndarray, shape (n,)
-        +1 where the angle grows, −1 where it falls, the last one while the blank stands still; all alike where
-        the rarer direction covers less than 20°.
+        +1 where the angle grows, −1 where it falls, the last one while the blank stands still; all alike
+        where the rarer direction covers less than 20°.
     two_way : bool
     """
     size = roll.size
-    step = float(np.abs(np.diff(roll)).mean())
-    window = int(min(max(1.0, math.radians(1.0) / step if step > 0.0 else 1.0), max(1.0, size / 20)))
     up, down = walked(roll)
+    step = (up + down) / size
+    window = int(min(max(1.0, math.radians(1.0) / step if step > 0.0 else 1.0), max(1.0, size / 20)))
     if min(up, down) < _REVERSAL:
         return np.full(size, 1.0 if up >= down else -1.0), False
     places = np.arange(size)
-    sign = np.sign(roll[np.minimum(places + window, size - 1)] - roll[np.maximum(places - window, 0)])
+    move = roll[np.minimum(places + window, size - 1)] - roll[np.maximum(places - window, 0)]
+    # far slower than the run's mean it stands still, and what is left of its sign is the sensor's jitter
+    sign = np.where(np.abs(move) > 0.5 * window * step, np.sign(move), 0.0)
     last = np.maximum.accumulate(np.where(sign != 0.0, places, 0))
     sign = sign[last]
     first = np.flatnonzero(sign)

@@ -309,6 +309,7 @@ def _roll(
         [2.0 * math.pi * turn for turn in step.turns],
         math.radians(step.speed_deg_s),
         gear.friction_rad,
+        math.copysign(1.0, step.turns[0]),  # the hand came to the start turning the same way
         unevenness=step.unevenness,
         pause_s=step.pause_s,
         rng=rng,

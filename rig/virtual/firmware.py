@@ -12,10 +12,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from rig.calibration import LOAD_BITS
 from rig.line.frame import decode_command, encode
 from rig.line.record import Answer, Channel, Hello, LineFault, Reading, Record, Status
 from rig.virtual.bench import Bench
-from rig.virtual.gear import LOAD_BITS, TRAVEL_BITS
+from rig.virtual.gear import TRAVEL_BITS
 from rig.virtual.sensors import Counts
 from rig.virtual.trouble import Kind, Trouble
 

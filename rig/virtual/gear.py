@@ -5,10 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-LOAD_BITS = 24
-"""Width of the bridge amplifier's counts, two's complement."""
-TURN_COUNTS = 4096
-"""Counts in one turn of the 12-bit angle sensors."""
+from rig.calibration import AngleScale, Calibration, LoadScale, TipScale, TravelScale
+
 TRAVEL_BITS = 16
 """Width of the travel counter, without sign."""
 
@@ -38,7 +36,7 @@ class Gear:
     friction_N: float = 0.025
     """Friction while rolling; half of the jump between the two directions."""
     friction_rad: float = math.radians(0.4)
-    """Roll after a reversal over which friction turns its sign (Dahl 1968)."""
+    """Roll after a reversal over which friction turns its sign (Dahl's model)."""
     spike_share: float = 0.0
     """Share of readings that a spike spoils."""
     spike_N: float = 1.5
@@ -71,6 +69,20 @@ class Gear:
     """2-per-turn part of the stiffness that the chuck's support adds, as a fraction of the stiffness."""
     support_plane: float = 0.0
     """Chuck angle of its stiffest plane."""
+
+    def calibration(self, dated: str = "") -> Calibration:
+        """Give the calibration of these parts as a careful shop would have made it.
+
+        The scales are the true ones; the half-widths are what a known weight of 0.1 %, a ruler and an index
+        mark allow.
+        """
+        return Calibration(
+            dated=dated,
+            load=LoadScale(self.load_zero_counts, self.load_N_per_count, scale_ci95=0.002),
+            travel=TravelScale(self.travel_zero_counts, self.travel_m_per_count, scale_ci95=0.001),
+            angle=AngleScale(self.angle_sign, self.angle_zero_counts, zero_ci95_deg=0.3),
+            tip=TipScale(self.tip_sign, self.tip_zero_counts),
+        )
 
     def quiet(self) -> Gear:
         """Return the same parts without noise, drift, friction, spikes or run-out; counts are still whole."""

@@ -98,6 +98,8 @@ class Stroke:
         Mean speed of a leg, > 0, in the position's unit per second.
     memory : float
         Path after a reversal over which `sense` turns over, > 0, in the position's unit.
+    sense : float
+        Where `sense` stands at first: 0, or the sign of the way by which the hand came to the start.
     """
 
     def __init__(
@@ -106,15 +108,16 @@ class Stroke:
         legs: Sequence[float],
         speed: float,
         memory: float,
+        sense: float = 0.0,
         *,
         unevenness: float,
         pause_s: float,
         rng: np.random.Generator,
     ) -> None:
-        self._memory = memory
+        self._memory, self._first = memory, sense
         self._starts: list[float] = []  # time at which each leg begins
         self._turning: list[tuple[float, float, float]] = []  # position, sense before, sign of the leg
-        time, position, sense = 0.0, start, 0.0
+        time, position = 0.0, start
         times, places = [np.array([0.0])], [np.array([start])]
         for leg in legs:
             time += pause_s
@@ -140,12 +143,12 @@ class Stroke:
     def sense(self, time_s: Floats) -> Floats:
         """Which way friction pulls, −1 … 1, shape of `time_s`.
 
-        After a reversal it turns over as 1 − 2·exp(−|x − x_reversal|/memory) (Dahl's friction model), and it
-        starts from 0 where nothing has moved yet.
+        After a reversal it turns over as 1 − 2·exp(−|x − x_reversal|/memory) (Dahl's friction model); while
+        the hand rests it stays.
         """
         place = self.position(time_s)
         leg = np.searchsorted(self._starts, time_s, side="right") - 1
-        out = np.zeros_like(place)
+        out = np.full_like(place, self._first)
         for number in range(len(self._turning)):
             here = leg == number
             out[here] = self._sense(number, place[here])

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from analysis.readings import Floats
-from rig.virtual.gear import LOAD_BITS, TRAVEL_BITS, TURN_COUNTS, Gear
+from rig.calibration import LOAD_BITS, TURN_COUNTS
+from rig.virtual.gear import TRAVEL_BITS, Gear
 
 if TYPE_CHECKING:
     from rig.virtual.bench import Truth
