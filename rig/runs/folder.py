@@ -107,6 +107,7 @@ def safe_name(text: str) -> str:
     kept = "".join(c if c.isalnum() or c in "-_." else " " for c in plain)
     name = "_".join(kept.split()).strip("._-")
     cut = name.encode("utf-8", "ignore")[:_NAME_BYTES].decode("utf-8", "ignore").rstrip("._-")
-    if cut.partition(".")[0].lower() in _RESERVED:
-        cut += "_"
+    first, point, rest = cut.partition(".")
+    if first.lower() in _RESERVED:
+        cut = f"{first}_{point}{rest}"  # Windows keeps the name whatever comes behind the point
     return cut or "blank"

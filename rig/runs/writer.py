@@ -121,8 +121,9 @@ class RunWriter:
             Also wait until the system has it on the disk, so that a power loss does not take it.
         """
         if self._held:
-            self._put(self._text())
-            self._held.clear()
+            text = self._text()
+            self._held.clear()  # from here on the text is kept, whatever becomes of the disk
+            self._put(text)
         elif self._pending:
             self._put("")
         if to_disk:
