@@ -189,6 +189,12 @@ class Bench:
         with self._lock:
             return bool(self._queue) or not self._task.done.is_set()
 
+    def left(self, dt: float) -> int:
+        """How many readings, `dt` s apart, until the step at hand is done; 0 with nothing to do."""
+        with self._lock:
+            task = self._current()
+            return 0 if task.done.is_set() else self._left(dt)
+
     def mount(self, name: str, mount_deg: float = 0.0) -> None:
         """Put a blank into the chuck, for the steps that are asked for from now on.
 
@@ -244,11 +250,10 @@ class Bench:
         parts: list[tuple[Counts, Truth]] = []
         with self._lock:
             while n > 0:
-                task = self._current(dt)
+                task = self._current()
                 now = n
                 if not task.done.is_set():  # not beyond the step's last reading
-                    left = math.floor((task.duration_s - self._time) / dt + 1e-9) + 1
-                    now = min(n, left)
+                    now = min(n, self._left(dt))
                 time: Floats = self._time + dt * np.arange(now, dtype=np.float64)
                 truth = task.play(time)
                 late = task.play(time - self.gear.load_lag_s).load if self.gear.load_lag_s else truth.load
@@ -261,7 +266,10 @@ class Bench:
             return parts[0]
         return Counts.joined([counts for counts, _ in parts]), _joined([truth for _, truth in parts])
 
-    def _current(self, dt: float) -> Task:
+    def _left(self, dt: float) -> int:
+        return math.floor((self._task.duration_s - self._time) / dt + 1e-9) + 1
+
+    def _current(self) -> Task:
         if self._queue and self._task.done.is_set():
             self._task, self._time = self._queue.popleft(), 0.0
         return self._task

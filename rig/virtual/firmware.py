@@ -116,6 +116,10 @@ class Firmware:
             soon.append(self._edges[0])
         return min(soon)
 
+    def moment_of(self, number: int) -> float:
+        """Give the time at which the `number`-th reading from now is taken, s."""
+        return self._began + (self._taken + number - 1) / self._rate_hz
+
     def feed(self, data: bytes) -> None:
         """Take commands from the computer, whole or in pieces; answers come with the next `advance`."""
         for byte in data:
@@ -148,7 +152,7 @@ class Firmware:
     def _boot(self, tick_start: int) -> None:
         self._booted, self._tick_start = self._time, tick_start
         self._seq = 0
-        self._streaming = False
+        self._streaming, self._began, self._taken = False, self._time, 0
         self._now: frozenset[Kind] = frozenset()
         self._over = False
         self._latest: deque[int] = deque(maxlen=_TARE_READINGS)

@@ -22,6 +22,7 @@ from rig.virtual.firmware import Firmware
 _LOOK_S = 0.04  # between two looks whether somebody opened the terminal
 _BURST_S = 0.004  # readings due within this time go out together, as from a USB adapter
 _BACKLOG = 1 << 16  # bytes that wait for a slow reader before the board's time waits too
+_PIECE = 4096  # bytes that are kept ready for a reader who takes all that comes
 _CHUNK = 256  # readings a piece
 
 
@@ -214,7 +215,8 @@ class Server:
         Where its bytes go. Bytes that nobody is there to read are lost, as with a device.
     speed : float or None
         Board seconds per second; 1 is real time. None: as fast as the reader takes them, and then the board's
-        time passes only while readings flow and the hand has something to do.
+        time passes only while readings flow and the hand has something to do, so that exactly the readings of
+        the steps asked for arrive.
     clock : callable
         Seconds of a steady clock.
     """
@@ -291,15 +293,16 @@ class Server:
         board = self._firmware
         target = None if self._speed is None else (self._clock() - origin) * self._speed
         while len(self._pending) < _BACKLOG and not self._stopping.is_set():
-            step = board.time_s + _CHUNK / board.rate_hz
             if target is None:
-                if not (attached and board.streaming and self._bench.busy):
+                left = self._bench.left(1.0 / board.rate_hz) if attached and board.streaming else 0
+                if left == 0:
                     self._pending += board.advance(board.time_s)  # answers only
                     return
-                if len(self._pending) >= 4096:
+                if len(self._pending) >= _PIECE:
                     return
-                self._pending += board.advance(step)
+                self._pending += board.advance(board.moment_of(min(left, _CHUNK)))
             else:
+                step = board.time_s + _CHUNK / board.rate_hz
                 self._pending += board.advance(min(step, max(target, board.time_s)))
                 if board.time_s >= target:
                     return
@@ -312,7 +315,7 @@ class Server:
         if self._speed is not None and len(self._pending) < _BACKLOG:
             timeout = max(_BURST_S, origin + self._firmware.next_s / self._speed - self._clock())
         elif self._speed is None and attached and self._firmware.streaming and self._bench.busy:
-            timeout = None if len(self._pending) >= 4096 else 0.0
+            timeout = None if len(self._pending) >= _PIECE else 0.0
         with selectors.DefaultSelector() as waiting:
             waiting.register(self._ear, selectors.EVENT_READ)
             if attached:
