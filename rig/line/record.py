@@ -38,6 +38,18 @@ CommandName: TypeAlias = Literal["identify", "start", "stop", "rate", "tare"]
 """What the computer may ask for."""
 
 COMMAND_NAMES: tuple[CommandName, ...] = ("identify", "start", "stop", "rate", "tare")
+STATES = (
+    "boot",
+    "ok",
+    "no-answer",
+    "over-range",
+    "magnet-missing",
+    "magnet-weak",
+    "magnet-strong",
+    "dropped",
+    "zero",
+)
+"""The words of a status that the protocol gives a meaning; a board may use others."""
 UNITS_OF = {"load": "N", "angle": "deg", "travel": "m", "tip": "deg"}
 """The channels that blankbench understands, with the unit of each where the board does not send counts."""
 
@@ -207,8 +219,7 @@ class Status:
     channel: str | None
     """The channel concerned, ``None`` for the board itself."""
     state: str
-    """One word: ``boot``, ``ok``, ``no-answer``, ``over-range``, ``magnet-missing``, ``magnet-weak``,
-    ``magnet-strong``, ``dropped``, ``zero``, or another, which is passed on as it is."""
+    """One of `STATES`, or another word, which is passed on as it is."""
     text: str = ""
     """More about it, for a person; with ``zero`` the mean counts and how many readings made it, with
     ``dropped`` how many readings the board could not send."""
