@@ -1,1 +1,5 @@
+"""The command line `blankbench`."""
 
+from rig.commands.app import main
+
+__all__ = ["main"]

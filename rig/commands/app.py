@@ -1,0 +1,106 @@
+"""The program: one typer application, one place where an error becomes one line."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from importlib.metadata import version
+from typing import Annotated
+
+import typer
+from typer.main import get_command
+
+from rig.commands.batch import batch
+from rig.commands.calibrate import calibrate
+from rig.commands.demo import demo
+from rig.commands.flex import flex
+from rig.commands.ports import ports
+from rig.commands.record import record
+from rig.commands.report import report
+from rig.commands.spine import spine
+from rig.commands.virtual import virtual
+from rig.errors import BlankbenchError
+
+_ABOUT = (
+    "Reads the bench rig and says where to mark a blank, what power and action it has, "
+    "and whether blanks are alike."
+)
+
+app = typer.Typer(
+    name="blankbench",
+    help=_ABOUT,
+    epilog="New here? Run: blankbench demo",
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    rich_markup_mode="rich",
+)
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"blankbench {version('blankbench')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _start(
+    debug: Annotated[
+        bool, typer.Option("--debug", help="On an error, show where in the program it arose.")
+    ] = False,
+    show_version: Annotated[
+        bool,
+        typer.Option("--version", callback=_show_version, is_eager=True, help="Print the version and stop."),
+    ] = False,
+) -> None:
+    """Take the options that stand before the command."""
+
+
+def _refuse(text: str) -> int:
+    """Say in one line what is wrong, and give the exit status."""
+    sys.stderr.write(f"blankbench: {' '.join(text.split())}\n")
+    return 2
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line and return the exit status.
+
+    0 done; 1 done and the answer is no or undecided (where ``--check`` asks for it); 2 the input or the
+    call is wrong: one line on stderr.
+    """
+    args = list(sys.argv[1:] if argv is None else argv)
+    for stream in (sys.stdout, sys.stderr):
+        # A label may hold any letter; a console that cannot show one must not end the run.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+    debug = "--debug" in args
+    command = get_command(app)
+    try:
+        status = command.main(args=args, prog_name="blankbench", standalone_mode=False)
+    except BlankbenchError as error:
+        if debug:
+            raise
+        return _refuse(str(error))
+    except typer.TyperException as error:
+        if debug:
+            raise
+        return _refuse(f"{error.format_message().rstrip('.')}; see blankbench --help")
+    except typer.Abort:
+        return _refuse("stopped; nothing was changed")
+    return status if isinstance(status, int) else 0
+
+
+# The order here is the order of the help.
+for _name, _function in (
+    ("demo", demo),
+    ("ports", ports),
+    ("virtual", virtual),
+    ("calibrate", calibrate),
+    ("record", record),
+    ("spine", spine),
+    ("flex", flex),
+    ("batch", batch),
+    ("report", report),
+):
+    app.command(_name)(_function)

@@ -1,0 +1,86 @@
+"""`blankbench flex`: power, action and rigidity from flex runs."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from analysis.show import records, tables
+from analysis.show.records import Json
+from rig.commands import options
+from rig.commands.draw import save_flex_figures
+from rig.errors import CallError
+from rig.settings import load_settings
+from rig.workup import Flex, read_runs, work_flex, work_roll
+
+
+def flex(
+    runs: options.Runs,
+    roll: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--roll",
+            metavar="RUN",
+            help="A roll run of the same blank: rates the mean over the roll. Repeatable.",
+        ),
+    ] = None,
+    rated_length: Annotated[
+        float | None,
+        typer.Option(
+            "--rated-length",
+            metavar="M",
+            min=0.1,
+            help="Rate at this length in metres instead of the free length.",
+        ),
+    ] = None,
+    as_json: options.AsJson = False,
+    units: options.Units = None,
+    figures: options.FiguresInto = None,
+    settings_file: options.SettingsFile = None,
+) -> None:
+    """Rate power and action, and measure the rigidity along the blank, from flex runs.
+
+    Example: blankbench flex runs/*flex* --rated-length 2.10
+    """
+    settings = load_settings(settings_file)
+    system = units or settings.shop.units
+    bent = read_runs(options.expand(runs), "flex")
+    rolled = read_runs(options.expand(roll or []), "roll")
+    names = {run.header.blank for run in bent}
+    for run in rolled:
+        if run.header.blank not in names:
+            raise CallError(
+                f"{run.path} is of blank {run.header.blank}, and no flex run given is of that blank",
+                "give the roll run of the blank that was flexed",
+            )
+    turned = {run.header.blank: work_roll(run, settings).result for run in rolled}
+    works = [
+        work_flex(
+            run,
+            settings,
+            roll=turned.get(run.header.blank),
+            rated_length_m=rated_length,
+            curve=figures is not None,
+        )
+        for run in bent
+    ]
+    if figures is not None:
+        save_flex_figures(works, figures)
+    if as_json:
+        options.print_json([flex_record(work) for work in works])
+        return
+    console = options.out()
+    for work in works:
+        header = work.run.header
+        console.print(
+            tables.flex_table(work.result, blank=header.blank, model=header.model or None, units=system)
+        )
+    if len(works) > 1:
+        console.print(tables.flex_summary([(w.run.header.blank, w.result) for w in works], units=system))
+
+
+def flex_record(work: Flex) -> dict[str, Json]:
+    """Give one run's result as ``--json`` prints it."""
+    header = work.run.header
+    return records.flex_record(work.result, blank=header.blank, model=header.model or None, run=work.run.path)

@@ -1,0 +1,111 @@
+"""`blankbench report`: one page for the batch and one page a blank, as one HTML file."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from analysis.decide import DEFAULT_TOLERANCES
+from analysis.decide.result import BatchResult
+from analysis.show.page import BlankPage, PageInfo, report_page
+from analysis.units import System
+from rig.commands import options
+from rig.commands.batch import parse_tolerances
+from rig.commands.draw import write_text
+from rig.runs import Run
+from rig.settings import Settings, load_settings
+from rig.workup import Flex, Roll, read_runs, work_batch, work_blanks
+
+
+def report(
+    runs: options.Runs,
+    into: Annotated[Path, typer.Option("--into", metavar="FILE", help="The HTML file to write.")] = Path(
+        "report.html"
+    ),
+    tolerance: Annotated[
+        list[str] | None,
+        typer.Option("--tolerance", metavar="NAME=VALUE", help="As in blankbench batch. Repeatable."),
+    ] = None,
+    mark: options.Rule = None,
+    as_json: options.AsJson = False,
+    units: options.Units = None,
+    settings_file: options.SettingsFile = None,
+) -> None:
+    """Write one page for the batch and one a blank to hand over with the rod.
+
+    Example: blankbench report runs/*.csv --into batch.html
+    """
+    settings = load_settings(settings_file)
+    allowed = {**DEFAULT_TOLERANCES, **settings.tolerances, **parse_tolerances(tolerance or [])}
+    rolls, flexes = work_blanks(read_runs(options.expand(runs)), settings, rule=mark, curve=True)
+    several = len({*rolls, *flexes}) > 1
+    batch = work_batch(rolls, flexes, allowed) if several else None
+    path = write_report(into, rolls, flexes, batch, settings, units or settings.shop.units)
+    if as_json:
+        options.print_json({"report": str(path), "blanks": list(dict.fromkeys([*rolls, *flexes]))})
+    else:
+        options.out().print(
+            f"The report is in {path}. Open it in a browser; print it from there.", markup=False
+        )
+
+
+def write_report(
+    path: Path,
+    rolls: Mapping[str, Sequence[Roll]],
+    flexes: Mapping[str, Sequence[Flex]],
+    batch: BatchResult | None,
+    settings: Settings,
+    units: System,
+) -> Path:
+    """Write the HTML report of worked-up runs (with their curves)."""
+    blanks = []
+    every: list[Run] = []
+    for blank in dict.fromkeys([*rolls, *flexes]):
+        roll, flex = rolls.get(blank, ()), flexes.get(blank, ())
+        runs = [work.run for work in roll] + [work.run for work in flex]
+        every += runs
+        blanks.append(
+            BlankPage(
+                name=blank,
+                model=next((run.header.model for run in runs if run.header.model), ""),
+                roll=roll[0].result if roll else None,
+                flex=flex[0].result if flex else None,
+                notes=tuple(dict.fromkeys(run.header.notes for run in runs if run.header.notes)),
+            )
+        )
+    info = PageInfo(
+        shop=settings.shop.name,
+        date=_dates(every),
+        operator=", ".join(dict.fromkeys(r.header.operator for r in every if r.header.operator))
+        or settings.shop.operator,
+        calibration=_calibrations(every),
+        units=units,
+    )
+    return write_text(path, report_page(info, blanks, batch))
+
+
+def _dates(runs: Sequence[Run]) -> str:
+    days = sorted({run.header.when.date().isoformat() for run in runs if run.header.when is not None})
+    if not days:
+        return f"{datetime.now(UTC):%Y-%m-%d} (report; the runs state no date)"
+    return days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}"
+
+
+def _calibrations(runs: Sequence[Run]) -> str:
+    """Which calibrations were in force, and how sure they are."""
+    said = []
+    for run in runs:
+        table = run.header.tables.get("calibration", {})
+        dated = str(table.get("dated", ""))
+        if not dated:
+            continue
+        load = table.get("load", {})
+        sure = load.get("scale_ci95") if isinstance(load, Mapping) else None
+        said.append(
+            f"of {dated}" + (f", load ± {100.0 * sure:.2g} %" if isinstance(sure, int | float) else "")
+        )
+    return "; ".join(dict.fromkeys(said))

@@ -1,0 +1,78 @@
+"""`blankbench spine`: planes, bow, snaps and the mark from roll runs."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from analysis.show import records, tables
+from analysis.show.records import Json
+from rig.commands import options
+from rig.commands.draw import save_roll_figures
+from rig.errors import CallError
+from rig.settings import load_settings
+from rig.workup import Roll, read_runs, work_flex, work_roll
+
+
+def spine(
+    runs: options.Runs,
+    flex: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--flex",
+            metavar="RUN",
+            help="A flex run of the same blank: makes the barriers right. Repeatable.",
+        ),
+    ] = None,
+    mark: options.Rule = None,
+    as_json: options.AsJson = False,
+    units: options.Units = None,
+    figures: options.FiguresInto = None,
+    settings_file: options.SettingsFile = None,
+) -> None:
+    """Find the stiff plane, the bow, the snaps and where the tape goes, from roll runs.
+
+    Example: blankbench spine runs/*roll* --flex runs/A-03-flex.csv
+    """
+    settings = load_settings(settings_file)
+    system = units or settings.shop.units
+    rolled = read_runs(options.expand(runs), "roll")
+    bent = read_runs(options.expand(flex or []), "flex")
+    names = {run.header.blank for run in rolled}
+    for run in bent:
+        if run.header.blank not in names:
+            raise CallError(
+                f"{run.path} is of blank {run.header.blank}, and no roll run given is of that blank",
+                "give the flex run of the blank that was rolled",
+            )
+    small = {run.header.blank: work_flex(run, settings).result.initial_stiffness for run in bent}
+    works: list[Roll] = [
+        work_roll(
+            run,
+            settings,
+            rule=mark,
+            initial_stiffness=small.get(run.header.blank),
+            curve=figures is not None,
+        )
+        for run in rolled
+    ]
+    if figures is not None:
+        save_roll_figures(works, figures)
+    if as_json:
+        options.print_json([spine_record(work) for work in works])
+        return
+    console = options.out()
+    for work in works:
+        header = work.run.header
+        console.print(
+            tables.roll_table(work.result, blank=header.blank, model=header.model or None, units=system)
+        )
+    if len(works) > 1:
+        console.print(tables.roll_summary([(w.run.header.blank, w.result) for w in works], units=system))
+
+
+def spine_record(work: Roll) -> dict[str, Json]:
+    """Give one run's result as ``--json`` prints it."""
+    header = work.run.header
+    return records.roll_record(work.result, blank=header.blank, model=header.model or None, run=work.run.path)

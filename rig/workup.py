@@ -1,0 +1,277 @@
+"""From run files to results: one run is worked up by one function of one file.
+
+Runs of one blank help each other where they are at hand: a flex run corrects the barriers of a roll run, and
+a roll run refers a flex run's ratings to the mean over the roll.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TypeVar
+
+from analysis.bend import fit_flex
+from analysis.bend.result import FlexResult
+from analysis.decide import combine, compare_batch
+from analysis.decide.result import BatchResult
+from analysis.estimate import Estimate
+from analysis.readings import FlexReadings, RollReadings
+from analysis.roll import fit_roll
+from analysis.roll.result import MarkRule, RollResult
+from rig.errors import CallError, FileError
+from rig.runs import Run, flex_readings, naming_lines, read_run, roll_readings
+from rig.settings import Settings
+
+
+@dataclass(frozen=True, slots=True)
+class Roll:
+    """A roll run and what it says."""
+
+    run: Run
+    """The recording."""
+    result: RollResult
+    """Planes, bow, snaps and mark."""
+
+
+@dataclass(frozen=True, slots=True)
+class Flex:
+    """A flex run and what it says."""
+
+    run: Run
+    """The recording."""
+    result: FlexResult
+    """Power, action and rigidity."""
+
+
+def work_roll(
+    run: Run,
+    settings: Settings,
+    *,
+    rule: MarkRule | None = None,
+    initial_stiffness: Estimate | None = None,
+    curve: bool = False,
+) -> Roll:
+    """Work up one roll run.
+
+    Parameters
+    ----------
+    run : Run
+        The recording, of kind ``roll``.
+    settings : Settings
+        The shop's settings.
+    rule : {"snap", "snap-back", "stiff", "soft"} or None
+        Where the tape goes; None is the shop's rule.
+    initial_stiffness : Estimate or None
+        Stiffness at small travel, N/m, from a flex run of the same blank; corrects the barriers.
+    curve : bool
+        Whether the arrays for the figures are wanted.
+
+    Raises
+    ------
+    FileError
+        If the run is of another kind, or its readings do not allow an answer (with the line).
+    """
+    readings: RollReadings = roll_readings(run, settings)
+    result = naming_lines(
+        run,
+        lambda: fit_roll(
+            readings,
+            mark_rule=rule or settings.shop.mark_rule,
+            initial_stiffness=initial_stiffness,
+            curve=curve,
+        ),
+    )
+    return Roll(run, _with_warnings(result, run.warnings))
+
+
+def work_flex(
+    run: Run,
+    settings: Settings,
+    *,
+    roll: RollResult | None = None,
+    rated_length_m: float | None = None,
+    curve: bool = False,
+) -> Flex:
+    """Work up one flex run.
+
+    Parameters
+    ----------
+    run : Run
+        The recording, of kind ``flex``.
+    settings : Settings
+        The shop's settings: class bands, rated length of the model.
+    roll : RollResult or None
+        Roll result of the same blank; refers the ratings to the mean over the roll.
+    rated_length_m : float or None
+        Length at which to rate; None is the model's entry in the settings, else the free length.
+    curve : bool
+        Whether the arrays for the figures are wanted.
+
+    Raises
+    ------
+    FileError
+        If the run is of another kind, or its readings do not allow an answer (with the line).
+    """
+    readings: FlexReadings = flex_readings(run, settings)
+    rated = rated_length_m if rated_length_m is not None else settings.rated_length_m(run.header.model)
+    result = naming_lines(
+        run,
+        lambda: fit_flex(
+            readings,
+            rated_length_m=rated,
+            power_bands=settings.power_bands,
+            action_bands=settings.action_bands,
+            label_power=run.header.label_power,
+            label_action=run.header.label_action,
+            roll=roll,
+            curve=curve,
+        ),
+    )
+    return Flex(run, _with_warnings(result, run.warnings))
+
+
+def work_blanks(
+    runs: Iterable[Run],
+    settings: Settings,
+    *,
+    rule: MarkRule | None = None,
+    curve: bool = False,
+    progress: Callable[[Run], None] = lambda run: None,
+) -> tuple[dict[str, list[Roll]], dict[str, list[Flex]]]:
+    """Work up roll and flex runs together, each blank's runs helping each other.
+
+    Returns
+    -------
+    rolls, flexes : dict of lists, by blank in the order of the runs
+    """
+    runs = list(runs)
+    rolls: dict[str, list[Roll]] = {}
+    flexes: dict[str, list[Flex]] = {}
+    for run in runs:
+        if run.header.kind == "roll":
+            rolls.setdefault(run.header.blank, []).append(work_roll(run, settings, rule=rule, curve=curve))
+        elif run.header.kind != "flex":
+            raise FileError(
+                run.path,
+                1,
+                f"this is a {run.header.kind} run",
+                "give roll and flex runs, and leave this one out",
+            )
+        progress(run)
+    for run in runs:
+        if run.header.kind == "flex":
+            known = rolls.get(run.header.blank)
+            flex = work_flex(run, settings, roll=known[0].result if known else None, curve=curve)
+            flexes.setdefault(run.header.blank, []).append(flex)
+            progress(run)
+    for blank, bent in flexes.items():
+        small = bent[0].result.initial_stiffness
+        if small is not None and blank in rolls:
+            rolls[blank] = [
+                work_roll(roll.run, settings, rule=rule, initial_stiffness=small, curve=curve)
+                for roll in rolls[blank]
+            ]
+    return rolls, flexes
+
+
+def work_batch(
+    rolls: Mapping[str, Sequence[Roll]],
+    flexes: Mapping[str, Sequence[Flex]],
+    tolerances: Mapping[str, float],
+) -> BatchResult:
+    """Compare the blanks of a batch.
+
+    Raises
+    ------
+    CallError
+        If there are fewer than two blanks.
+    """
+    blanks = list(dict.fromkeys([*rolls, *flexes]))
+    if len(blanks) < 2:
+        only = blanks[0] if blanks else "none"
+        raise CallError(f"a batch needs two blanks or more, and these runs are of {only}", "name more runs")
+    values: dict[str, dict[str, Estimate]] = {}
+
+    def note(metric: str, blank: str, found: Sequence[Estimate | None]) -> None:
+        known = [value for value in found if value is not None and math.isfinite(value.value)]
+        if known:
+            values.setdefault(metric, {})[blank] = combine(known)
+
+    for blank in blanks:
+        rolled = [roll.result for roll in rolls.get(blank, ())]
+        bent = [flex.result for flex in flexes.get(blank, ())]
+        headers = [roll.run.header for roll in rolls.get(blank, ())]
+        headers += [flex.run.header for flex in flexes.get(blank, ())]
+        note("reference_load", blank, [result.reference_load for result in bent])
+        note("bend_centre", blank, [result.bend_centre for result in bent])
+        note("stiffness", blank, [result.stiffness for result in rolled])
+        note(
+            "anisotropy",
+            blank,
+            [None if result.anisotropy is None else result.anisotropy.scaled(100.0) for result in rolled],
+        )
+        note("bow", blank, [result.bow for result in rolled])
+        masses = {header.mass_g for header in headers if header.mass_g is not None}
+        lengths = {header.length_m for header in headers if header.length_m is not None}
+        note("mass", blank, [Estimate(mass * 1e-3, 0.0) for mass in masses])
+        note("length", blank, [Estimate(length, 0.0) for length in lengths])
+    result = compare_batch(values, tolerances)
+    doubts = _doubts(rolls, flexes)
+    return _with_warnings(result, doubts)
+
+
+def _doubts(rolls: Mapping[str, Sequence[Roll]], flexes: Mapping[str, Sequence[Flex]]) -> list[str]:
+    """What makes a comparison of these runs unfair."""
+    doubts = []
+    headers = [i.run.header for group in rolls.values() for i in group]
+    headers += [i.run.header for group in flexes.values() for i in group]
+    models = {header.model for header in headers} - {""}
+    if len(models) > 1:
+        doubts.append(f"these are blanks of {len(models)} models: {', '.join(sorted(models))}.")
+    for kind, lengths in (
+        ("roll", {f"{i.run.header.free_length_m:.4f}" for group in rolls.values() for i in group}),
+        ("flex", {f"{i.result.rated_length_m:.4f}" for group in flexes.values() for i in group}),
+    ):
+        if len(lengths) > 1:
+            doubts.append(
+                f"the {kind} runs are for different free lengths ({', '.join(sorted(lengths))} m): "
+                "loads and stiffnesses do not compare."
+            )
+    travels = [i.result.travel_m for group in rolls.values() for i in group]
+    if travels and max(travels) > 1.02 * min(travels):
+        doubts.append(
+            f"the roll runs were made at different travels ({min(travels):.3f} to {max(travels):.3f} m): "
+            "their stiffnesses do not compare."
+        )
+    for blank in dict.fromkeys([*rolls, *flexes]):
+        if (rolls and flexes) and (blank not in rolls or blank not in flexes):
+            missing = "roll" if blank not in rolls else "flex"
+            doubts.append(f"{blank} has no {missing} run, so it takes no part in what that run tells.")
+    return doubts
+
+
+Result = TypeVar("Result", RollResult, FlexResult, BatchResult)
+
+
+def _with_warnings(result: Result, more: Sequence[str]) -> Result:
+    return replace(result, warnings=(*more, *result.warnings)) if more else result
+
+
+def read_runs(paths: Sequence[str], kind: str | None = None) -> list[Run]:
+    """Read run files in order; refuse one of another kind than the command takes.
+
+    Raises
+    ------
+    FileError
+        For the first file that cannot be used.
+    """
+    runs = []
+    for path in paths:
+        run = read_run(path)
+        if kind is not None and run.header.kind != kind:
+            raise FileError(
+                path, 1, f"this is a {run.header.kind} run, and a {kind} run is needed", "name another file"
+            )
+        runs.append(run)
+    return runs
