@@ -90,8 +90,13 @@ def roll_table(
         _row(table, "snap", UNKNOWN, say.feel_words(result))
     plane = result.stiff_plane if result.plane_found else None
     stiff, soft = show_plane(plane), show_plane(plane, 0.5 * math.pi)
-    _row(table, "stiff plane", stiff, _ends(stiff) if stiff.known else "no plane stands out of the noise")
-    _row(table, "soft plane", soft, _ends(soft))
+    _row(
+        table,
+        "stiff plane",
+        stiff,
+        say.plane_ends(stiff) if stiff.known else "no plane stands out of the noise",
+    )
+    _row(table, "soft plane", soft, say.plane_ends(soft))
     table.add_section()
     _row(table, "anisotropy", show_percent(result.anisotropy), "stiff plane against soft plane")
     toward = show_direction(result.bow_direction)
@@ -273,14 +278,6 @@ def _page(
     parts: list[RenderableType] = [title, Padding(table, (0, 0, 0, 1))]
     parts += [Padding(part, (0, 0, 0, 1)) for part in (*below, *warning_lines(warnings))]
     return Group(*parts)
-
-
-def _ends(plane: Shown) -> str:
-    """Both ends of a plane: 34° and 214° are the same axis."""
-    if not plane.known:
-        return ""
-    digits = len(plane.number.partition(".")[2])
-    return f"an axis: {plane.number}° and {float(plane.number) + 180.0:.{digits}f}°"
 
 
 def _rolled(result: RollResult) -> str:

@@ -152,6 +152,14 @@ def feel_words(result: RollResult) -> str:
     )
 
 
+def plane_ends(plane: Shown) -> str:
+    """Name both ends of a plane: 34° and 214° are the same axis; empty where there is no plane."""
+    if not plane.known:
+        return ""
+    digits = len(plane.number.partition(".")[2])
+    return f"an axis: {plane.number}° and {float(plane.number) + 180.0:.{digits}f}°"
+
+
 def three_stations(result: FlexResult) -> list[tuple[str, Station]]:
     """Pick the rigidity at the chuck, half way and at the tip; fewer where there are fewer stations."""
     stations = result.rigidity

@@ -6,6 +6,8 @@ import math
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.patches import PathPatch
+from matplotlib.path import Path
 from matplotlib.projections.polar import PolarAxes
 from matplotlib.transforms import Transform
 
@@ -189,7 +191,18 @@ def _dots(axes: Axes, curve: RollCurve, how: Display, *, angle_factor: float) ->
     kept = np.nonzero(~out)[0]
     kept = kept[:: max(1, math.ceil(kept.size / _MOST_DOTS))]
     angle, value = np.mod(curve.roll, 2.0 * math.pi) * angle_factor, how.per_si * curve.reading
-    axes.plot(angle[kept], value[kept], ".", color=style.READING, markersize=3.0, markeredgewidth=0, zorder=1)
+    points = np.column_stack([angle[kept], value[kept]])
+    points = points[np.isfinite(points).all(axis=1)]
+    # One path of dots (round ends, hardly any length) instead of one element a reading: a fifth of the bytes.
+    ends = np.repeat(points, 2, axis=0)
+    ends[1::2, 0] += 5e-4 * 2.0 * math.pi * angle_factor
+    path = Path(ends, np.tile([Path.MOVETO, Path.LINETO], len(points)))
+    dots = PathPatch(
+        path, facecolor="none", edgecolor=style.READING, linewidth=2.2, capstyle="round", zorder=1
+    )
+    dots.set_snap(False)
+    dots.set_gid("readings")
+    axes.add_patch(dots)
     used = np.concatenate([value[kept], how.per_si * curve.model])
     used = used[np.isfinite(used)]
     low, high = (float(used.min()), float(used.max())) if used.size else (0.0, 1.0)
@@ -198,7 +211,12 @@ def _dots(axes: Axes, curve: RollCurve, how: Display, *, angle_factor: float) ->
     shown = np.nonzero(out & np.isfinite(value))[0][:_MOST_DOTS]
     # A spike far away stands at the edge, where it does not squash what the fit used.
     axes.plot(
-        angle[shown], np.clip(value[shown], low, high), "x", color=style.READING, markersize=4.5, zorder=1
+        angle[shown],
+        np.clip(value[shown], low + 0.025 * (high - low), high - 0.025 * (high - low)),
+        "x",
+        color=style.READING,
+        markersize=4.5,
+        zorder=1,
     )
     axes.set_ylim(low, high)
 
