@@ -8,9 +8,11 @@ from types import SimpleNamespace
 
 import pytest
 import serial
+from serial.rfc2217 import PortManager
 
 from rig.errors import PortError
-from rig.link import LinkLostError, PortInfo, SerialLink, _holders, _refusal, list_ports, open_link, seen
+from rig.link import LinkLostError, PortInfo, SerialLink, list_ports, open_link, seen
+from rig.refusal import holders_of, refusal
 
 on_unix = pytest.mark.skipif(sys.platform == "win32", reason="Windows has no pseudo-terminals")
 on_linux = pytest.mark.skipif(sys.platform != "linux", reason="reads /proc")
@@ -18,6 +20,11 @@ on_linux = pytest.mark.skipif(sys.platform != "linux", reason="reads /proc")
 
 def two_ports():
     return (PortInfo("/dev/ttyUSB0", "USB Serial"), PortInfo("/dev/ttyACM1"))
+
+
+old_threading = pytest.mark.filterwarnings(
+    "ignore:set(Daemon|Name):DeprecationWarning"
+)  # inside pyserial 3.5
 
 
 def no_ports():
@@ -51,7 +58,7 @@ def refusing(error):
         def fail():
             raise error
 
-        return SimpleNamespace(open=fail, exclusive=None)
+        return SimpleNamespace(open=fail, close=lambda: None)
 
     return opener
 
@@ -182,6 +189,57 @@ def test_a_silent_socket_gives_no_bytes_within_the_waiting_time(board_socket):
         assert link.read() == b""
 
 
+@old_threading
+def test_bytes_pass_through_a_network_serial_server_unchanged(board_socket):
+    """RFC 2217, against the server part that pyserial itself ships."""
+
+    def serve():
+        connection, _ = board_socket.accept()
+        with connection, serial.serial_for_url("loop://", timeout=0.01) as port:
+            connection.settimeout(0.01)
+            manager = PortManager(port, SimpleNamespace(write=connection.sendall))
+            while True:
+                try:
+                    data = connection.recv(1000)
+                except TimeoutError:
+                    data = None
+                except OSError:
+                    break
+                if data == b"":
+                    break
+                port.write(b"".join(manager.filter(data or b"")))
+                waiting = port.read(port.in_waiting)
+                if waiting:
+                    connection.sendall(b"".join(manager.escape(waiting)))
+
+    server = threading.Thread(target=serve)
+    server.start()
+    every = bytes(range(256)) * 4
+    with open_link(f"rfc2217://127.0.0.1:{board_socket.getsockname()[1]}") as link:
+        link.write(every)
+        assert read_until(link, len(every)) == every
+    server.join()
+
+
+@pytest.mark.parametrize(
+    "error",
+    [serial.SerialException("Remote does not seem to support RFC2217 or BINARY mode"), BrokenPipeError()],
+)
+def test_a_server_that_speaks_no_rfc_2217_is_told_from_nobody(error):
+    with pytest.raises(PortError, match=r"does not speak RFC 2217; try socket://bench:4000"):
+        open_link("rfc2217://bench:4000", opener=refusing(error))
+
+
+def test_a_port_that_fails_half_way_through_opening_is_closed():
+    closed = []
+    port = SimpleNamespace(
+        open=lambda: (_ for _ in ()).throw(OSError(errno.EIO, "x")), close=lambda: closed.append(1)
+    )
+    with pytest.raises(PortError):
+        open_link("/dev/ttyUSB0", opener=lambda url, **settings: port, ports=no_ports)
+    assert closed
+
+
 def test_nobody_at_a_socket_is_said(board_socket):
     number = board_socket.getsockname()[1]
     board_socket.close()
@@ -260,7 +318,7 @@ def test_no_permission_names_the_devices_group(tmp_path, monkeypatch):
     ],
 )
 def test_what_other_systems_hide_in_the_text_is_found(platform, text, says):
-    assert says in str(_refusal("COM3", 9600, serial.SerialException(text), two_ports, platform))
+    assert says in str(refusal("COM3", 9600, serial.SerialException(text), two_ports, platform))
 
 
 @pytest.mark.parametrize(
@@ -378,4 +436,4 @@ def test_the_computers_own_ports_can_be_listed():
 def test_a_process_that_may_not_be_looked_into_is_passed_over(tmp_path):
     (tmp_path / "123").mkdir()
     (tmp_path / "self").mkdir()
-    assert _holders("/dev/ttyUSB0", tmp_path) == ()
+    assert holders_of("/dev/ttyUSB0", tmp_path) == ()
