@@ -4,21 +4,13 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from importlib import import_module
 from importlib.metadata import version
 from typing import Annotated
 
 import typer
 from typer.main import get_command
 
-from rig.commands.batch import batch
-from rig.commands.calibrate import calibrate
-from rig.commands.demo import demo
-from rig.commands.flex import flex
-from rig.commands.ports import ports
-from rig.commands.record import record
-from rig.commands.report import report
-from rig.commands.spine import spine
-from rig.commands.virtual import virtual
 from rig.errors import BlankbenchError
 
 _ABOUT = (
@@ -26,16 +18,29 @@ _ABOUT = (
     "and whether blanks are alike."
 )
 
-app = typer.Typer(
-    name="blankbench",
-    help=_ABOUT,
-    epilog="New here? Run: blankbench demo",
-    add_completion=False,
-    no_args_is_help=True,
-    pretty_exceptions_enable=False,
-    context_settings={"help_option_names": ["-h", "--help"]},
-    rich_markup_mode="rich",
-)
+COMMANDS = ("demo", "ports", "virtual", "calibrate", "record", "spine", "flex", "batch", "report")
+"""In the order of the help; each is the function of that name in the module of that name."""
+
+
+def application(names: Sequence[str] = COMMANDS) -> typer.Typer:
+    """Build the program with the commands called `names`.
+
+    Only their modules are loaded: a plot library that a command does not need would double its start.
+    """
+    app = typer.Typer(
+        name="blankbench",
+        help=_ABOUT,
+        epilog="New here? Run: blankbench demo",
+        add_completion=False,
+        no_args_is_help=True,
+        pretty_exceptions_enable=False,
+        context_settings={"help_option_names": ["-h", "--help"]},
+        rich_markup_mode="rich",
+    )
+    app.callback()(_start)
+    for name in names:
+        app.command(name)(getattr(import_module(f"rig.commands.{name}"), name))
+    return app
 
 
 def _show_version(wanted: bool) -> None:
@@ -44,7 +49,6 @@ def _show_version(wanted: bool) -> None:
         raise typer.Exit
 
 
-@app.callback()
 def _start(
     debug: Annotated[
         bool, typer.Option("--debug", help="On an error, show where in the program it arose.")
@@ -75,7 +79,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")
     debug = "--debug" in args
-    command = get_command(app)
+    asked = next((word for word in args if not word.startswith("-")), None)
+    command = get_command(application((asked,) if asked in COMMANDS else COMMANDS))
     try:
         status = command.main(args=args, prog_name="blankbench", standalone_mode=False)
     except BlankbenchError as error:
@@ -91,16 +96,4 @@ def main(argv: Sequence[str] | None = None) -> int:
     return status if isinstance(status, int) else 0
 
 
-# The order here is the order of the help.
-for _name, _function in (
-    ("demo", demo),
-    ("ports", ports),
-    ("virtual", virtual),
-    ("calibrate", calibrate),
-    ("record", record),
-    ("spine", spine),
-    ("flex", flex),
-    ("batch", batch),
-    ("report", report),
-):
-    app.command(_name)(_function)
+__all__ = ["COMMANDS", "main"]

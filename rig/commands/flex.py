@@ -9,7 +9,6 @@ import typer
 from analysis.show import records, tables
 from analysis.show.records import Json
 from rig.commands import options
-from rig.commands.draw import save_flex_figures
 from rig.errors import CallError
 from rig.settings import load_settings
 from rig.workup import Flex, read_runs, work_flex, work_roll
@@ -66,6 +65,8 @@ def flex(
         for run in bent
     ]
     if figures is not None:
+        from rig.commands.draw import save_flex_figures
+
         save_flex_figures(works, figures)
     if as_json:
         options.print_json([flex_record(work) for work in works])

@@ -9,7 +9,6 @@ import typer
 from analysis.show import records, tables
 from analysis.show.records import Json
 from rig.commands import options
-from rig.commands.draw import save_roll_figures
 from rig.errors import CallError
 from rig.settings import load_settings
 from rig.workup import Roll, read_runs, work_flex, work_roll
@@ -58,6 +57,8 @@ def spine(
         for run in rolled
     ]
     if figures is not None:
+        from rig.commands.draw import save_roll_figures
+
         save_roll_figures(works, figures)
     if as_json:
         options.print_json([spine_record(work) for work in works])
