@@ -1,16 +1,17 @@
 """The readings of a run file: text to columns, as fast as a general CSV reader and stricter.
 
 A general reader pads short rows, takes infinity for a number and leaves text behind as text. Here the body
-goes through the same C parser, framed by checks that cost a few passes over the bytes; only when one of
-them fails does a slow walk look for the exact line.
+goes through the same C parser, asked so that it refuses all of that where nothing is missing; missing cells
+take a second, checked way; and only when that fails too does a slow walk look for the exact line.
 """
 
 from __future__ import annotations
 
+import csv
 import io
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import pandas as pd
@@ -21,25 +22,27 @@ from rig.errors import FileError
 _NUMBER_BYTES = b"0123456789+-.,eE\n"
 _NUMBER = re.compile(rb"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _BARE_EXPONENT = re.compile(rb"[eE][+-]?[,\n]|[,\n][+-]?[eE]")
-_PIECE = 1 << 15
+_SMALL = 100_000
 _SHOWN = 30
 
 
 def parse_body(
-    body: bytes, names: Sequence[str], path: str, lines: Sequence[int]
+    body: bytes, at: int, names: Sequence[str], path: str, line_of: Callable[[int], int]
 ) -> dict[str, NDArray[np.float64]]:
     """Read whole lines of comma-separated numbers.
 
     Parameters
     ----------
     body : bytes
-        Readings only, each line ended by a line feed; no comments.
+        Text whose end is readings only, each line ended by a line feed; no comments.
+    at : int
+        Where the readings begin in it.
     names : sequence of str
         Names of the columns, two or more.
     path : str
         The file, for messages.
-    lines : sequence of int
-        Line in the file of each row.
+    line_of : callable
+        Line in the file of a row counted from 0.
 
     Returns
     -------
@@ -51,50 +54,61 @@ def parse_body(
     FileError
         With the line of the first cell or row that cannot be used.
     """
-    values = _fast(body, len(lines), len(names))
+    values = _complete(body, at, len(names))
     if values is None:
-        values = _slow(body, names, path, lines)
+        body = body[at:]
+        values = _with_gaps(body, len(names)) or _slow(body, names, path, line_of)
     return dict(zip(names, values, strict=True))
 
 
-def _fast(body: bytes, rows: int, width: int) -> list[NDArray[np.float64]] | None:
-    """Read the columns through the C parser; None where anything at all is out of the ordinary."""
-    # In pieces, so that no second copy of the body is made.
-    rest = b"".join(
-        body[at : at + _PIECE].translate(None, _NUMBER_BYTES) for at in range(0, len(body), _PIECE)
-    )
-    if rest:
-        if rest.translate(None, b"nNaA"):
-            return None
-        body = body.lower()
-        if body.count(b"nan") * 3 != len(rest) or b"-n" in body or b"+n" in body:
-            return None
-    if (b"e" in body or b"E" in body) and _BARE_EXPONENT.search(body):
+def _complete(body: bytes, at: int, width: int) -> list[NDArray[np.float64]] | None:
+    """Read columns where every cell is a finite number; None where one is not, or anything else is unusual.
+
+    Without its filter for missing values the parser takes an empty cell, a short row, a blank line and a
+    quoted number for faults, so that no pass over the bytes is needed to rule them out.
+    """
+    if body.find(b"\r", at) >= 0 or not _plain_exponents(body, at):
         return None
-    frame = None if rest else _parse(body, missing=False)
-    if frame is None:
-        # Short rows and empty cells look alike to the parser: only now are the commas counted.
-        if body.count(b",") != rows * (width - 1):
-            return None
-        frame = _parse(body, missing=True)
-    if frame is None or frame.shape != (rows, width):
+    columns = _parse(body, at, width, missing=False)
+    # A finite sum has neither nan nor infinity in it, and needs no array to say so.
+    if columns is None or not all(math.isfinite(column.sum()) for column in columns):
         return None
-    columns = [np.ascontiguousarray(column) for column in frame.to_numpy().T]
-    for column in columns:
-        # A finite sum has no infinity in it, and needs no array to say so.
-        if not math.isfinite(column.sum()) and np.isinf(column).any():
-            return None
     return columns
 
 
-def _parse(body: bytes, *, missing: bool) -> pd.DataFrame | None:
-    """Parse numbers; with `missing`, an empty cell and ``nan`` are nan, without, they are a fault (None)."""
+def _with_gaps(body: bytes, width: int) -> list[NDArray[np.float64]] | None:
+    """Read columns with missing cells; None where a cell is anything but a number, nothing or ``nan``."""
+    rest = body.translate(None, _NUMBER_BYTES)
+    if rest.translate(None, b"nNaA"):
+        return None
+    body = body.lower()
+    if body.count(b"nan") * 3 != len(rest) or b"-n" in body or b"+n" in body or not _plain_exponents(body, 0):
+        return None
+    columns = _parse(body, 0, width, missing=True)
+    # Here short rows are filled up silently: the commas tell.
+    if columns is None or body.count(b",") != columns[0].size * (width - 1):
+        return None
+    return None if any(np.isinf(column).any() for column in columns) else columns
+
+
+def _plain_exponents(body: bytes, at: int) -> bool:
+    """Tell whether every exponent has its digits on both sides, which the parser does not ask for."""
+    there = body.find(b"e", at) >= 0 or body.find(b"E", at) >= 0
+    return not there or _BARE_EXPONENT.search(body, at) is None
+
+
+def _parse(body: bytes, at: int, width: int, *, missing: bool) -> list[NDArray[np.float64]] | None:
+    """Parse numbers; with `missing`, an empty cell and ``nan`` are nan. None: the parser found a fault."""
+    source = io.BytesIO(body)
+    source.seek(at)
     try:
-        return pd.read_csv(
-            io.BytesIO(body),
+        frame = pd.read_csv(
+            source,
             header=None,
             dtype=np.float64,
             engine="c",
+            quoting=csv.QUOTE_NONE,
+            skip_blank_lines=False,
             low_memory=False,
             na_filter=missing,
             keep_default_na=False,
@@ -102,22 +116,30 @@ def _parse(body: bytes, *, missing: bool) -> pd.DataFrame | None:
         )
     except ValueError:  # the parser's own errors are ValueErrors too
         return None
+    if frame.shape[1] != width:
+        return None
+    if frame.size > _SMALL:
+        return [frame[column].to_numpy() for column in range(width)]
+    return list(np.ascontiguousarray(frame.to_numpy().T))  # one copy costs less than asking for each column
 
 
-def _slow(body: bytes, names: Sequence[str], path: str, lines: Sequence[int]) -> list[NDArray[np.float64]]:
+def _slow(
+    body: bytes, names: Sequence[str], path: str, line_of: Callable[[int], int]
+) -> list[NDArray[np.float64]]:
     """Go cell by cell: the same columns, or the first fault. Blanks round a number are no fault."""
+    lines = body.split(b"\n")[:-1]
     values = np.empty((len(names), len(lines)))
-    for row, line in enumerate(body.split(b"\n")[:-1]):
+    for row, line in enumerate(lines):
         cells = line.split(b",")
         if len(cells) != len(names):
             raise FileError(
                 path,
-                lines[row],
+                line_of(row),
                 f"this line has {_count(len(cells), line)} where the columns are {len(names)}",
                 "correct or remove the line",
             )
         for column, cell in enumerate(cells):
-            values[column, row] = _cell(cell, names[column], path, lines[row])
+            values[column, row] = _cell(cell, names[column], path, line_of(row))
     return list(values)
 
 

@@ -11,8 +11,8 @@ import codecs
 import os
 import re
 import tomllib
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -32,6 +32,7 @@ RAW_OF = {
 
 _UTF16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
 _MARKER_LINE = re.compile(r'\s*["\']?blankbench-run')
+_BLANK = b" \t\n"
 _HEADER_BYTES = 1 << 16
 _SANE_LENGTH_M = 15.0
 
@@ -60,7 +61,7 @@ class Run:
     """What the run says about itself."""
     columns: Mapping[str, NDArray[np.float64]]
     """Readings by column, each shape (n,), in the file's order; a missing reading is nan."""
-    lines: Sequence[int]
+    lines: range | NDArray[np.int64]
     """Line in the file of each reading, counted from 1, length n."""
     warnings: tuple[str, ...] = ()
     """What was left out or looks wrong, in plain sentences."""
@@ -72,7 +73,7 @@ class Run:
 
     def line_of(self, row: int | None) -> int | None:
         """Line in the file of the reading `row` (counted from 0); None stays None."""
-        return None if row is None else self.lines[row]
+        return None if row is None else int(self.lines[row])
 
 
 def read_run(path: str | os.PathLike[str]) -> Run:
@@ -93,17 +94,20 @@ def read_run(path: str | os.PathLike[str]) -> Run:
     text, tail = _whole_lines(data, name)
     header, names, start, line = _parse_top(text, name)
     needed = _needed_columns(header, names, name, line)
-    body, lines, events, warnings = _split_marks(text[start:], line + 1, name)
+    body, at, marked, events, warnings = _split_marks(text, start, line + 1)
     if tail.strip():
         last = text.count(b"\n") + 1
         warnings.append(
             f"line {last}, the last, has no line end and was left out: the recording was cut off there"
         )
-    if not lines:
+    if len(body) == at:
         raise FileError(name, line, "the run has no readings", "record it again")
     if b";" in text[text.rfind(b"\n", 0, start - 1) + 1 : start]:
-        body = _decimal_points(body, name, line)
-    columns = parse_body(body, names, name, lines)
+        body, at = _decimal_points(body[at:], name, line), 0
+    first = line + 1
+    line_of = (lambda row: first + row) if marked is None else (lambda row: int(marked[row]))
+    columns = parse_body(body, at, names, name, line_of)
+    lines = range(first, first + len(columns[names[0]])) if marked is None else marked
     for column in needed:
         if np.isnan(columns[column][0]) and np.isnan(columns[column]).all():
             raise FileError(name, line, f"column {column} holds no reading at all", "record the run again")
@@ -231,36 +235,72 @@ def _column_names(content: str, name: str, line: int) -> list[str]:
 
 
 def _split_marks(
-    body: bytes, first: int, name: str
-) -> tuple[bytes, Sequence[int], tuple[Event, ...], list[str]]:
-    """Take out comment lines and blank lines at the end; give the readings, their lines, and the marks."""
-    if body[-2:-1] in (b"\n", b" ", b"\t", b""):
-        body = body.rstrip(b" \t\n") + b"\n" if body.strip() else b""
-    if b"#" not in body:
-        return body, range(first, first + body.count(b"\n")), (), []
-    rows: list[bytes] = []
-    lines: list[int] = []
+    text: bytes, start: int, first: int
+) -> tuple[bytes, int, NDArray[np.int64] | None, tuple[Event, ...], list[str]]:
+    """Take out comment lines and blank lines at the end.
+
+    Parameters
+    ----------
+    text : bytes
+        Whole lines.
+    start : int
+        Where the readings begin in it.
+    first : int
+        Line in the file of the first reading.
+
+    Returns
+    -------
+    body, at : bytes, int
+        Readings only, from `at` on: `text` itself where it needs no change.
+    lines : ndarray or None
+        Line in the file of each; None: they stand one below the other.
+    events, warnings : tuple, list
+        The recorder's marks, and what could not be read of them.
+    """
+    if len(text) == start or text[-2:-1] in _BLANK:
+        text, start = text[start:].rstrip(_BLANK), 0
+        text += b"\n" if text else b""
+    hash_at = text.find(b"#", start)
+    if hash_at < 0:
+        return text, start, None, (), []
+    pieces: list[bytes] = []
+    numbers: list[NDArray[np.int64]] = []
     events: list[Event] = []
     warnings: list[str] = []
-    for line, text in enumerate(body.split(b"\n")[:-1], start=first):
-        if not text.startswith(b"#"):
-            rows.append(text)
-            lines.append(line)
+    line, rows = first, 0
+    while True:
+        end = hash_at if hash_at >= 0 else len(text)
+        if hash_at > start and text[hash_at - 1 : hash_at] != b"\n":
+            hash_at = text.find(b"#", hash_at + 1)  # inside a reading, where it is a fault
             continue
-        try:
-            mark = tomllib.loads(text[1:].decode("utf-8").strip()).get("event")
-        except ValueError:  # neither TOML nor UTF-8
-            if text[1:].lstrip().startswith(b"event"):
-                warnings.append(f"line {line}: a mark of the recorder cannot be read and was left out")
-            continue
-        if isinstance(mark, dict):
-            detail = dict(mark)
-            events.append(Event(str(detail.pop("name", "")), len(rows), line, detail))
-    while rows and not rows[-1].strip():
-        rows.pop()
-        lines.pop()
-    text = b"\n".join(rows) + b"\n" if rows else b""
-    return text, lines, tuple(events), warnings
+        there = text.count(b"\n", start, end)
+        pieces.append(text[start:end])
+        numbers.append(np.arange(line, line + there))
+        line, rows = line + there, rows + there
+        if hash_at < 0:
+            break
+        start = text.index(b"\n", hash_at) + 1
+        _read_mark(text[hash_at + 1 : start], rows, line, events, warnings)
+        line += 1
+        hash_at = text.find(b"#", start)
+    body = b"".join(pieces)
+    if body[-2:-1] in _BLANK:  # blank lines in front of the last mark
+        body = body.rstrip(_BLANK) + b"\n" if body.strip() else b""
+    left = body.count(b"\n")
+    events = [replace(event, row=min(event.row, left)) for event in events]
+    return body, 0, np.concatenate(numbers)[:left], tuple(events), warnings
+
+
+def _read_mark(text: bytes, row: int, line: int, events: list[Event], warnings: list[str]) -> None:
+    try:
+        mark = tomllib.loads(text.decode("utf-8").strip()).get("event")
+    except ValueError:  # neither TOML nor UTF-8
+        if text.lstrip().startswith(b"event"):
+            warnings.append(f"line {line}: a mark of the recorder cannot be read and was left out")
+        return
+    if isinstance(mark, dict):
+        detail = dict(mark)
+        events.append(Event(str(detail.pop("name", "")), row, line, detail))
 
 
 def _decimal_points(body: bytes, name: str, line: int) -> bytes:
@@ -302,7 +342,9 @@ def _listed(names: list[str]) -> str:
     return text if len(text) <= 120 else text[:117] + "..."
 
 
-def _doubts(header: Header, columns: Mapping[str, NDArray[np.float64]], lines: Sequence[int]) -> list[str]:
+def _doubts(
+    header: Header, columns: Mapping[str, NDArray[np.float64]], lines: range | NDArray[np.int64]
+) -> list[str]:
     """Say what can be read but looks wrong."""
     found = []
     time = columns.get("time_s")

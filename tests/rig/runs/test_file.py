@@ -155,6 +155,17 @@ def test_marks_of_the_recorder_are_events_with_their_place(write):
     refused(write(text(rows=[*rows, "0.03,x,1.0"])), FIRST + 5, "'x'", "load_N")
 
 
+def test_many_marks_and_blank_lines_around_them_keep_every_line_right(write):
+    mark = '# event = {name = "m"}'
+    rows = [mark, ROWS[0], mark, "# a remark", ROWS[1], ROWS[2], "", "", mark, "", mark]
+    run = read_run(write(text(rows=rows)))
+    assert run.columns["roll_deg"].tolist() == [0.0, 0.35, 0.7]
+    assert [run.line_of(row) for row in range(3)] == [FIRST + 1, FIRST + 4, FIRST + 5]
+    assert [(event.row, event.line - FIRST) for event in run.events] == [(0, 0), (1, 2), (3, 8), (3, 10)]
+    refused(write(text(rows=[mark, ROWS[0], "1,2 # no,3", mark, ROWS[1]])), FIRST + 2, "# no")
+    refused(write(text(rows=[ROWS[0], "", mark, ROWS[1]])), FIRST + 1, "nothing")
+
+
 def test_an_unreadable_mark_is_said_and_the_readings_are_kept(write):
     run = read_run(write(text(rows=[*ROWS, "# event = {broken"])))
     assert len(run) == 3
@@ -428,12 +439,12 @@ def test_the_fast_reader_takes_just_what_a_plain_walk_with_float_takes(rows):
             fault = index
             break
     if fault is None:
-        columns = parse_body(body, ["a", "b", "c"], "run.csv", range(len(rows)))
+        columns = parse_body(body, 0, ["a", "b", "c"], "run.csv", lambda row: row)
         got = np.array([columns[name] for name in "abc"]).T
         np.testing.assert_allclose(got, np.array(values), rtol=1e-15, equal_nan=True)
     else:
         with pytest.raises(FileError) as caught:
-            parse_body(body, ["a", "b", "c"], "run.csv", range(len(rows)))
+            parse_body(body, 0, ["a", "b", "c"], "run.csv", lambda row: row)
         assert caught.value.line == fault
 
 
