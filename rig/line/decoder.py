@@ -12,9 +12,6 @@ from rig.line.frame import decode
 from rig.line.record import MAX_LINE, Command, FaultKind, Hello, LineFault, Reading, Record, Status
 from rig.line.source import Fault, Tally
 
-_SHOWN = 80
-"""Bytes of a bad line that a fault keeps."""
-
 
 class Decoder:
     r"""Reads the line protocol in pieces of any size.
@@ -144,7 +141,7 @@ class Decoder:
             if fresh and fault.kind in ("check", "unchecked"):
                 self._tally.partial += 1
             else:
-                self._note(fault.kind, fault.what, fault.do, out, line=line[:_SHOWN])
+                self._note(fault.kind, fault.what, fault.do, out, line=line[:MAX_LINE])
                 self._tally.bad += 1
             return
         out.append(record)

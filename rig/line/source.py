@@ -24,7 +24,7 @@ class Fault:
     do: str
     """What to do about it."""
     line: bytes = b""
-    """The beginning of the line, as it came."""
+    """The line as it came; of one that is too long, its beginning."""
     number: int = 0
     """Which line of the stream it was, counted from 1."""
     lost: int = 0

@@ -167,7 +167,7 @@ def test_an_endless_line_is_cut_once_and_reading_goes_on_behind_it():
     out = decoder.feed(b"z" * 100_000)
     out += decoder.feed(b"z" * 100_000 + b"\n" + stream(reading(2)))
     assert [getattr(item, "kind", item) for item in out] == ["long", reading(2)]
-    assert len(out[0].line) <= 100
+    assert out[0].line == b"z" * 255
 
 
 def test_a_line_of_the_greatest_length_with_a_carriage_return_is_read():
@@ -212,6 +212,15 @@ def test_a_repeated_hello_does_not_break_the_row():
     decoder.feed(stream(HELLO, reading(1), HELLO, reading(2)))
     assert decoder.tally.lost == 0
     assert not decoder.tally.faults
+
+
+def test_an_empty_line_in_front_of_the_boot_line_saves_it_from_what_the_restart_left():
+    decoder = Decoder()
+    decoder.feed(stream(HELLO, reading(900)))
+    boot = encode(Status(0, None, "boot"))
+    out = decoder.feed(b"R 901 11262\x00\xff" + b"\n" + boot)
+    assert [type(item) for item in out] == [Fault, Status]
+    assert decoder.tally.lost == 0
 
 
 def test_a_boot_line_begins_a_new_row():
