@@ -17,6 +17,8 @@ from numpy.typing import ArrayLike
 from scipy.optimize import brentq
 from scipy.special import ndtr, stdtr, stdtrit
 
+from analysis.readings import Floats
+
 
 @dataclass(frozen=True, slots=True)
 class OutlierTest:
@@ -99,6 +101,11 @@ def grubbs(values: ArrayLike, level: float = 0.05, *, sides: int = 2) -> Outlier
     return OutlierTest("Grubbs", index, statistic, critical, p_value)
 
 
+@lru_cache(maxsize=1)
+def _dixon_nodes() -> tuple[Floats, Floats, Floats, Floats]:
+    return (*hermegauss(48), *leggauss(96))
+
+
 def dixon_tail(ratio: float, n: int) -> float:
     """Probability that Dixon's r₁₀ at one fixed end exceeds `ratio` (normal values).
 
@@ -116,9 +123,8 @@ def dixon_tail(ratio: float, n: int) -> float:
         raise ValueError("Dixon's test needs at least 3 values")
     ratio = min(max(ratio, 0.0), 1.0)
     # φ(x)φ(x+v) = φ(√2·c)·φ(v/√2) with the centre c = x + v/2: Gauss-Hermite over c, Gauss-Legendre over v.
-    nodes, weights = hermegauss(48)
+    nodes, weights, points, sizes = _dixon_nodes()
     centre = nodes[:, None] / math.sqrt(2.0)
-    points, sizes = leggauss(96)
     v = (0.5 * 14.0 * (points + 1.0))[None, :]
     low = centre - 0.5 * v
     inner = np.clip(ndtr(low + v) - ndtr(low + ratio * v), 0.0, 1.0) ** (n - 2)
