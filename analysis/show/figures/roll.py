@@ -257,6 +257,6 @@ def _beside(
     side, away = ("left", 6.0) if at < 290.0 else ("right", -6.0)
     axes.text(
         at + away, height, text, transform=transform or axes.get_xaxis_transform(), ha=side, va="center",
-        fontsize=style.SMALL, color=colour, zorder=6,
+        fontsize=style.SMALL, color=style.word_ink(colour), zorder=6,
         bbox={"facecolor": style.PAPER, "edgecolor": "none", "alpha": 0.8, "pad": 0.8},
     )  # fmt: skip

@@ -170,6 +170,6 @@ def _write(axes: Axes, callouts: list[_Callout]) -> None:
             axes.plot([start[0], x], [start[1], y], color=call.colour, linewidth=0.7, alpha=0.8, zorder=3)
             axes.text(
                 x + (0.06 if right else -0.06), y, call.text, ha="left" if right else "right", va="center",
-                fontsize=style.SMALL, color=call.colour, linespacing=1.1,
+                fontsize=style.SMALL, color=style.word_ink(call.colour), linespacing=1.1,
                 fontweight="bold" if call.text.startswith("MARK") else "normal",
             )  # fmt: skip

@@ -34,6 +34,9 @@ PALETTE: Final = {
 }  # fmt: skip
 """Every role and its colour."""
 
+WORDS: Final = {SOFT: "#0a62ad", SNAP: "#8a5000"}
+"""Darker inks for words in two colours that are too light for small text."""
+
 PAPER: Final = "#ffffff"
 """Ground of every figure, also on a dark page."""
 GRID: Final = "#e3e7eb"
@@ -76,6 +79,11 @@ def new_figure(width: float = 4.5, height: float = 3.1, *, polar: bool = False) 
     figure = Figure(figsize=(width, height), layout="constrained", facecolor=PAPER)
     axes = figure.add_subplot(projection="polar" if polar else None)
     return figure, axes
+
+
+def word_ink(colour: str) -> str:
+    """Give the ink for words that belong to a role's colour: at least 4.5 to 1 on paper."""
+    return WORDS.get(colour, colour)
 
 
 def dress(axes: Axes, x: str = "", y: str = "") -> Axes:
@@ -156,5 +164,5 @@ def tags_above(axes: Axes, tags: Sequence[Tag], row: float, gap: float, low: flo
     for tag, x in zip(tags, spread([tag.at for tag in tags], gap, low, high), strict=True):
         axes.text(
             x, row, tag.text, transform=axes.get_xaxis_transform(), ha="center", va="bottom",
-            fontsize=SMALL, color=tag.colour, clip_on=False, parse_math=False,
+            fontsize=SMALL, color=word_ink(tag.colour), clip_on=False, parse_math=False,
         )  # fmt: skip

@@ -313,6 +313,14 @@ def test_palette_reaches_three_to_one_on_paper(role):
     assert 1.05 / ((TO_XYZ @ linear(PALETTE[role]))[1] + 0.05) > 3.0
 
 
+@pytest.mark.parametrize("drawer", [roll_unrolled, roll_energy, butt_section, flex_curve, flex_shapes])
+def test_words_reach_four_and_a_half_to_one_on_paper(drawer):
+    # WCAG 2.1, success criterion 1.4.3: small text needs a contrast of 4.5 to 1.
+    axes = drawn(drawer, flex_result() if drawer in (flex_curve, flex_shapes) else roll_result())
+    for text in axes.texts:
+        assert 1.05 / ((TO_XYZ @ linear(to_hex(text.get_color())))[1] + 0.05) > 4.5, text.get_text()
+
+
 # -- the SVG text ------------------------------------------------------------------------------------------
 def svg(ident="one", title="Load over the roll", **changes):
     return to_svg(drawn(roll_unrolled, roll_result(**changes)).figure, title=title, ident=ident)

@@ -40,7 +40,7 @@ def test_load_angle_rate_and_coverage_are_shown():
         "80 /s",
         "960, none lost",
         "covered 50 % of the turn",
-        "of 6 N",
+        "max 6 N",
         "A-03",
     ):
         assert word in text
