@@ -304,7 +304,8 @@ def _still(step: Still) -> Callable[[Floats], Truth]:
     def play(time: Floats) -> Truth:
         one = np.ones_like(time)
         chuck, load = math.radians(step.chuck_deg) * one, step.hung_kg * _GRAVITY * one
-        return Truth(time, chuck, load, step.travel_m * one, 0.0 * one, np.zeros(time.shape, bool))
+        travel, tip = step.travel_m * one, math.radians(step.tip_deg) * one
+        return Truth(time, chuck, load, travel, tip, np.zeros(time.shape, bool))
 
     return play
 

@@ -27,7 +27,7 @@ class Gear:
     """White noise of one reading, standard deviation."""
     load_wander_N: float = 0.004
     """Noise that hangs together from one reading to the next, standard deviation."""
-    load_wander_s: float = 0.25
+    load_wander_s: float = 0.1
     """Time over which it hangs together (first-order Gauss–Markov)."""
     load_lag_s: float = 0.0
     """The amplifier's delay against the other channels."""

@@ -25,6 +25,8 @@ class Still:
     """Where the carriage stands, with nothing hooked to it, m."""
     hung_kg: float = 0.0
     """Known weight on the load cell, kg."""
+    tip_deg: float = 0.0
+    """How far the tip's slope sensor is tilted by hand, deg."""
 
     def __post_init__(self) -> None:
         _positive("seconds", self.seconds)
