@@ -9,9 +9,7 @@ a check over every byte before the space in front of it::
     S 512500 load over-range 5103
     A rate ok 80 A52E
 
-The check is CRC-16/IBM-3740 (polynomial 0x1021, start value 0xFFFF, nothing reflected or inverted) in four
-capital hexadecimal digits; its catalogue check value for ``123456789`` is 29B1. Python has it as
-``binascii.crc_hqx(data, 0xFFFF)``.
+The check is `rig.line.check`'s.
 
 `decode` needs no memory of earlier lines. What only a hello can tell (how many values a reading has, and in
 which range) is the decoder's job, through `Hello.complaint`.
@@ -19,15 +17,14 @@ which range) is the decoder's job, through `Hello.complaint`.
 
 from __future__ import annotations
 
-import binascii
 import math
 import re
 from decimal import Decimal
 
+from rig.line.check import TEXT, checked_body, seal, short
 from rig.line.record import (
     COMMAND_NAMES,
     MAX_CHANNELS,
-    MAX_LINE,
     NAME,
     PROTOCOL_VERSION,
     STATE,
@@ -52,48 +49,16 @@ __all__ = [
     "Reading",
     "Record",
     "Status",
-    "check_of",
-    "checked_body",
     "decode",
     "decode_command",
     "decode_reading",
     "encode",
-    "seal",
 ]
 
-_TEXT = re.compile(r"(?:[!-~]+(?: [!-~]+)*)?")
 _READING = re.compile(rb"R [0-9]+ [0-9]+(?: (?:-|-?[0-9]+(?:\.[0-9]+)?))+")
-_CHECK = re.compile(rb"[0-9A-Fa-f]{4}")
 _YES_NO = re.compile(r"yes|no")
 _DIGITS = re.compile(r"[0-9]{1,10}")
 _DECIMAL = re.compile(r"[0-9]+(?:\.[0-9]+)?")
-
-
-def check_of(body: bytes) -> bytes:
-    """Check of a line's body: CRC-16/IBM-3740 in four capital hexadecimal digits.
-
-    Examples
-    --------
-    >>> check_of(b"123456789")
-    b'29B1'
-    """
-    return b"%04X" % binascii.crc_hqx(body, 0xFFFF)
-
-
-def seal(body: str) -> bytes:
-    """Line as it travels: the body, a space, its check and a line feed.
-
-    Raises
-    ------
-    ValueError
-        If the body is not printable ASCII, has two spaces in a row, or is too long.
-    """
-    if not _TEXT.fullmatch(body):
-        raise ValueError(f"{body!r} cannot travel: printable ASCII only, single spaces")
-    data = body.encode("ascii")
-    if len(data) + 5 > MAX_LINE:
-        raise ValueError(f"the line would be {len(data) + 5} bytes long, more than {MAX_LINE}")
-    return data + b" " + check_of(data) + b"\n"
 
 
 def encode(record: Record | Command) -> bytes:
@@ -162,7 +127,7 @@ def decode(line: bytes) -> Record:
     if body[:2] == b"R ":
         return decode_reading(body)
     text = body.decode("ascii", errors="replace")
-    if not _TEXT.fullmatch(text):
+    if not TEXT.fullmatch(text):
         raise _form("it holds something that is not printable ASCII with single spaces", text)
     letter, *fields = text.split(" ")
     match letter:
@@ -176,42 +141,8 @@ def decode(line: bytes) -> Record:
             raise _form("a reading needs a sequence number, a tick and its values", text)
         case _:
             raise LineFault(
-                "unknown", f"unknown line {_short(text)}", "only H, R, S and A lines are read; it is left out"
+                "unknown", f"unknown line {short(text)}", "only H, R, S and A lines are read; it is left out"
             )
-
-
-def checked_body(line: bytes) -> bytes:
-    """Take the check off a line, once it holds; `line` comes without its line end.
-
-    Raises
-    ------
-    LineFault
-        ``long``, ``unchecked`` or ``check``.
-    """
-    body = line[:-5]
-    if (
-        line[-4:] == b"%04X" % binascii.crc_hqx(body, 0xFFFF)
-        and line[-5:-4] == b" "
-        and len(line) <= MAX_LINE
-    ):
-        return body
-    if len(line) > MAX_LINE:
-        raise LineFault(
-            "long", f"no line end within {MAX_LINE} bytes", "is this the right baud rate and device?"
-        )
-    if line[-5:-4] != b" " or not _CHECK.fullmatch(line[-4:]):
-        raise LineFault(
-            "unchecked",
-            f"a line without a check: {_short(line.decode('ascii', errors='replace'))}",
-            "is this the right device, at the right baud rate?",
-        )
-    if line[-4:].upper() == check_of(body):
-        raise LineFault("check", f"the check {line[-4:].decode()} is in small letters", "send it in capitals")
-    raise LineFault(
-        "check",
-        "the check of a line does not hold",
-        "look at the cable and its screen, and try a lower baud rate",
-    )
 
 
 def decode_reading(body: bytes) -> Reading:
@@ -248,7 +179,7 @@ def decode_command(line: bytes) -> Command:
     if name is None:
         raise LineFault(
             "unknown",
-            f"unknown command {_short(' '.join(words))}",
+            f"unknown command {short(' '.join(words))}",
             f"commands are {', '.join(COMMAND_NAMES)}",
         )
     try:
@@ -362,9 +293,4 @@ def _with_text(head: str, text: str) -> str:
 
 
 def _form(what: str, text: str) -> LineFault:
-    return LineFault("form", f"{what}: {_short(text)}", "correct the sketch; the line is left out")
-
-
-def _short(text: str) -> str:
-    clean = "".join(c if " " <= c <= "~" else "?" for c in text)
-    return repr(clean if len(clean) <= 48 else clean[:45] + "...")
+    return LineFault("form", f"{what}: {short(text)}", "correct the sketch; the line is left out")

@@ -4,7 +4,8 @@ import random
 
 import pytest
 
-from rig.line.frame import check_of, decode, encode
+from rig.line.check import check_of
+from rig.line.frame import decode, encode
 from rig.line.record import Channel, Hello, LineFault, Reading
 
 

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.line import Decoder, Fault, Hello, LineFault, Reading, Status, decode, decode_command, encode
-from rig.line.frame import check_of
+from rig.line.check import check_of
 from rig.line.record import COMMAND_NAMES, STATES, UNITS_OF
 
 NOTES = Path(__file__).parents[2] / "firmware_notes"

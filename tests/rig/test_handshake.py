@@ -4,8 +4,9 @@ import pytest
 
 from rig.errors import PortError
 from rig.handshake import identify
+from rig.line.check import check_of
 from rig.line.decoder import Decoder
-from rig.line.frame import check_of, encode
+from rig.line.frame import encode
 from rig.line.record import Channel, Hello, Reading, Status
 from rig.link import PortInfo, open_link
 

@@ -4,8 +4,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from rig.line.check import check_of
 from rig.line.decoder import Decoder
-from rig.line.frame import check_of, decode, encode
+from rig.line.frame import decode, encode
 from rig.line.record import Answer, Channel, Hello, LineFault, Reading, Status
 from rig.line.source import Fault, LineSource
 

@@ -5,7 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.line.frame import check_of, decode, decode_command, encode, seal
+from rig.line.check import check_of, seal
+from rig.line.frame import decode, decode_command, encode
 from rig.line.record import MAX_LINE, Answer, Channel, Command, Hello, LineFault, Reading, Status
 
 LOAD = Channel("load", "counts", 24, "signed")
