@@ -1,7 +1,7 @@
 """Run files: reading against a general CSV reader, writing against the standard library's CSV writer.
 
 Run with ``python benchmarks/run_file.py``. A ratio is this program's time over the peer's, both measured in
-turn in the same process (least of many), so that the machine cancels.
+turn in the same process (median of many), so that the machine cancels.
 """
 
 from __future__ import annotations
@@ -69,15 +69,17 @@ def readings(columns: tuple[str, ...], rows: int) -> np.ndarray:
     return np.column_stack([made[name] for name in columns])
 
 
-def least(*works: Callable[[], object], repeats: int) -> list[float]:
-    """Least time of each work, s; they take turns."""
-    times = [float("inf")] * len(works)
-    for _ in range(repeats):
-        for at, work in enumerate(works):
+def compare(
+    ours: Callable[[], object], peer: Callable[[], object], repeats: int
+) -> tuple[float, float, float]:
+    """Median times of both, s, and the median ratio of neighbouring turns."""
+    times = np.empty((repeats, 2))
+    for turn in times:
+        for at, work in enumerate((ours, peer)):
             start = time.perf_counter()
             work()
-            times[at] = min(times[at], time.perf_counter() - start)
-    return times
+            turn[at] = time.perf_counter() - start
+    return (*np.median(times, axis=0), float(np.median(times[:, 0] / times[:, 1])))
 
 
 def reading_table(folder: Path) -> Table:
@@ -87,7 +89,7 @@ def reading_table(folder: Path) -> Table:
             with RunWriter(folder / f"{len(columns)}-{rows}.csv", header(columns), columns) as writer:
                 writer.extend(readings(columns, rows).tolist())
             path = writer.path
-            ours, peer = least(
+            ours, peer, ratio = compare(
                 lambda path=path: read_run(path),
                 lambda path=path: pd.read_csv(path, comment="#"),
                 repeats=max(30, 400_000 // rows // len(columns)),
@@ -102,7 +104,7 @@ def reading_table(folder: Path) -> Table:
                 f"{path.stat().st_size / 1e3:.0f} kB",
                 f"{ours * 1e3:.2f} ms",
                 f"{peer * 1e3:.2f} ms",
-                f"{ours / peer:.2f}",
+                f"{ratio:.2f}",
                 f"{memory[0] / memory[1]:.2f}",
             )
     return table
@@ -141,7 +143,7 @@ def writing_table(folder: Path) -> Table:
                 os.fsync(file.fileno())
             path.unlink()
 
-        times = least(ours, peer, repeats=15)
+        times = compare(ours, peer, repeats=15)
         start = time.process_time()
         ours()
         share = time.process_time() - start
@@ -149,7 +151,7 @@ def writing_table(folder: Path) -> Table:
             str(len(columns)),
             f"{times[0] / 5000 * 1e6:.2f} µs",
             f"{times[1] / 5000 * 1e6:.2f} µs",
-            f"{times[0] / times[1]:.2f}",
+            f"{times[2]:.2f}",
             f"{100 * share:.1f} %",
         )
     return table

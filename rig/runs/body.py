@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import csv
 import io
-import math
 import re
 from collections.abc import Callable, Sequence
 
@@ -70,8 +69,7 @@ def _complete(body: bytes, at: int, width: int) -> list[NDArray[np.float64]] | N
     if body.find(b"\r", at) >= 0 or not _plain_exponents(body, at):
         return None
     columns = _parse(body, at, width, missing=False)
-    # A finite sum has neither nan nor infinity in it, and needs no array to say so.
-    if columns is None or not all(math.isfinite(column.sum()) for column in columns):
+    if columns is None or not all(np.isfinite(column).all() for column in columns):
         return None
     return columns
 

@@ -12,6 +12,7 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from datetime import UTC, date, datetime
+from functools import lru_cache
 from typing import Any, Literal
 
 import tomlkit
@@ -162,7 +163,7 @@ def parse_header(lines: Sequence[str], path: str, numbers: Sequence[int]) -> Hea
         With the line, if the header is no TOML, misses a key or holds a wrong value.
     """
     try:
-        values = tomllib.loads("\n".join(lines))
+        values = _values(lines)
     except tomllib.TOMLDecodeError as error:
         raise _toml_fault(error, lines, path, numbers) from None
 
@@ -188,6 +189,24 @@ def parse_header(lines: Sequence[str], path: str, numbers: Sequence[int]) -> Hea
     _check_values(values, refuse)
     _check_roll(values, refuse)
     return _build(values, places)
+
+
+def _values(lines: Sequence[str]) -> dict[str, Any]:
+    """Parse the header; its tables, which a shop's runs have in common, are parsed once for all of them."""
+    first = next((at for at, line in enumerate(lines) if line.lstrip().startswith("[")), len(lines))
+    try:
+        top, tables = tomllib.loads("\n".join(lines[:first])), _tables("\n".join(lines[first:]))
+    except tomllib.TOMLDecodeError:
+        pass  # a value that runs over lines, or a fault: only the whole can tell
+    else:
+        if not top.keys() & tables.keys():
+            return top | tables
+    return tomllib.loads("\n".join(lines))
+
+
+@lru_cache(maxsize=64)
+def _tables(text: str) -> dict[str, Any]:
+    return tomllib.loads(text)
 
 
 def _check_values(values: Mapping[str, Any], refuse: Any) -> None:

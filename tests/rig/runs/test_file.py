@@ -138,6 +138,25 @@ def test_a_header_value_may_run_over_lines_and_started_may_be_a_date(write):
     assert run.header.when.hour == 9
 
 
+@pytest.mark.parametrize(
+    ("lines", "line"),
+    [
+        (["# [rig]", "# x = 1", "# [rig]"], 10),  # a table twice
+        (["# rig = 5", "# [rig]", "# x = 1"], 9),  # a key and a table of one name
+        (["# [rig]", "# x = "], 9),
+    ],
+)
+def test_tables_are_checked_together_with_the_keys_above_them(write, lines, line):
+    refused(write(text([*HEADER[:7], *lines, HEADER[7]])), line)
+
+
+def test_a_line_that_begins_with_a_bracket_need_not_be_a_table(write):
+    lines = ["# pairs = [", "# [1, 2],", "# [3, 4]]", "# [rig]", '# note = """', "# [not a table]", '# """']
+    header = read_run(write(text([*HEADER[:7], *lines, HEADER[7]]))).header
+    assert header.extra == {"pairs": [[1, 2], [3, 4]]}
+    assert header.tables == {"rig": {"note": "[not a table]\n"}}
+
+
 def test_marks_of_the_recorder_are_events_with_their_place(write):
     rows = [
         ROWS[0],
