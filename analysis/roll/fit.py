@@ -113,6 +113,7 @@ def fit_roll(
         noise=fitted.noise,
         curve=_curve(sifted, fitted, blank, travel, initial_stiffness) if curve else None,
         warnings=tuple(warnings),
+        hanging=kind == "hanging",
     )
 
 
@@ -168,6 +169,7 @@ def _nothing(readings: RollReadings, sifted: Sifted, rule: MarkRule, warnings: t
         noise=math.nan,
         curve=None,
         warnings=warnings,
+        hanging=readings.held_load_N is not None,
     )
 
 
