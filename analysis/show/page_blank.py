@@ -97,9 +97,8 @@ def warnings_block(warnings: Sequence[str], level: int) -> Html | None:
 def _mark_line(roll: RollResult) -> Html:
     words = say.mark_words(roll.mark)
     shown = show_direction(roll.mark.angle)
-    if not shown.known:
-        return tag("p", tag("strong", "No mark"), tag("bdi", words.removeprefix("no mark: ")), class_="mark")
-    return tag("p", tag("strong", f"Mark {shown.text}"), " ", tag("bdi", say.sentence(words)), class_="mark")
+    head = f"Mark {shown.text}" if shown.known else "No mark"
+    return tag("p", tag("strong", head), " ", tag("bdi", words), class_="mark")
 
 
 def _roll_findings(roll: RollResult, units: System) -> Html:

@@ -80,7 +80,7 @@ def roll_table(
     """One roll result: the mark first, then snaps, planes and bow, warnings beneath."""
     table = _findings()
     mark = show_direction(result.mark.angle)
-    _row(table, "mark", mark, say.mark_words(result.mark), style="bold")
+    _row(table, "mark" if mark.known else "no mark", mark, say.mark_words(result.mark), style="bold")
     table.add_section()
     for number, snap in enumerate(result.snaps, start=1):
         held = show_quantity(snap.barrier, "energy", units).text

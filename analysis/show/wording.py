@@ -28,7 +28,7 @@ CAUSE_WORDS: Final[dict[Cause, str]] = {
 """What a snap position is due to."""
 RULE_WORDS: Final[dict[MarkRule, str]] = {
     "snap": "the firmest snap",
-    "snap-back": "opposite the firmest snap",
+    "snap-back": "the side opposite the firmest snap",
     "stiff": "the stiff plane, at the end nearer to the firmest snap",
     "soft": "the soft plane, at the end nearer to the firmest snap",
 }
@@ -132,13 +132,13 @@ def label_words(probability: float | None) -> str:
 
 def mark_words(mark: Mark) -> str:
     """Say where the tape goes and why, or why there is no mark."""
-    why = mark.why.rstrip(".") or RULE_WORDS[mark.rule]
+    why = mark.why.removeprefix("No mark: ")
     if mark.angle is None or not math.isfinite(mark.angle.value):
-        return f"no mark: {why}"
-    words = f"put the tape here: {why}"
+        return sentence(why or f"the rule asks for {RULE_WORDS[mark.rule]}, which cannot be told")
+    words = sentence(why or f"the tape goes on {RULE_WORDS[mark.rule]}")
     if mark.tie is not None:
         other = show_direction(Estimate(mark.tie, mark.angle.noise, mark.angle.dof, mark.angle.shares))
-        words += f"; {other.number}° serves as well"
+        words += f" {other.number}° serves as well."
     return words
 
 

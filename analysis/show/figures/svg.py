@@ -48,11 +48,11 @@ def to_svg(figure: Figure, *, title: str, ident: str = "figure") -> str:
     text = text[text.index("<svg") :].rstrip()
     text = re.sub(r"<metadata>.*?</metadata>\s*", "", text, flags=re.DOTALL)
     head, _, body = text.partition(">")
-    box = re.search(r'viewBox="[^"]*"', head)
+    size = " ".join(re.findall(r'\b(?:width|height|viewBox)="[^"]*"', head))
     body = _ID.sub(rf"\g<1>{ident}-", body)
     body = body.replace('<style type="text/css">*{', f'<style type="text/css">#{ident} *{{')
     opening = (
         f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" id="{ident}" '
-        f'{box.group(0) if box else ""} role="img" aria-labelledby="{ident}-title">'
+        f'{size} role="img" aria-labelledby="{ident}-title">'
     )
     return f'{opening}\n<title id="{ident}-title">{escape(title)}</title>{body}\n'

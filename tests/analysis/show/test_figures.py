@@ -346,7 +346,7 @@ def test_svg_is_one_well_formed_element_that_a_screen_reader_can_name():
     assert root.get("role") == "img"
     assert root.find("{http://www.w3.org/2000/svg}title").text == 'Mark at 5° & "snap" <b>'
     assert root.get("aria-labelledby") == "one-title"
-    assert root.get("width") is None
+    assert root.get("width") == "324pt"
     assert root.get("viewBox")
 
 

@@ -73,11 +73,15 @@ def test_label_is_believed_only_from_19_in_20(probability, start):
 
 def test_a_mark_says_where_and_why_or_why_not():
     assert mark_words(Mark(degrees(12.0, 1.0), "stiff", None, "")).startswith(
-        "put the tape here: the stiff plane"
+        "The tape goes on the stiff plane"
     )
     tied = Mark(degrees(3.2, 0.8), "snap", math.radians(183.3), "two snaps equally firm")
-    assert mark_words(tied) == "put the tape here: two snaps equally firm; 183.30° serves as well"
-    assert mark_words(Mark(None, "stiff", None, "no plane was found.")) == "no mark: no plane was found"
+    assert mark_words(tied) == "Two snaps equally firm. 183.30° serves as well."
+    assert mark_words(Mark(None, "stiff", None, "No mark: no plane was found.")) == "No plane was found."
+    assert (
+        mark_words(Mark(None, "snap", None, ""))
+        == "The rule asks for the firmest snap, which cannot be told."
+    )
 
 
 def test_what_a_hand_feels_follows_the_number_of_snaps():
