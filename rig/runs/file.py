@@ -72,8 +72,8 @@ class Run:
         return len(self.lines)
 
     def line_of(self, row: int | None) -> int | None:
-        """Line in the file of the reading `row` (counted from 0); None stays None."""
-        return None if row is None else int(self.lines[row])
+        """Give the line in the file of the reading `row`, counted from 0; None where there is none."""
+        return None if row is None or not 0 <= row < len(self.lines) else int(self.lines[row])
 
 
 def read_run(path: str | os.PathLike[str]) -> Run:

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from rig.errors import FileError
@@ -478,3 +478,67 @@ def test_a_body_from_a_general_writer_comes_back(write):
     run = read_run(write("\n".join(HEADER[:7]) + "\n" + buffer.getvalue()))
     for name in frame.columns:
         np.testing.assert_allclose(run.columns[name], frame[name], rtol=1e-15)
+
+
+PIECES = st.one_of(
+    st.binary(max_size=6),
+    st.sampled_from(
+        [
+            b"\n",
+            b"\r",
+            b"\n\n",
+            b"\0",
+            b"#",
+            b"# event = {",
+            b",",
+            b";",
+            b"nan",
+            b"inf",
+            b"1e",
+            b'"',
+            b"'",
+            b"[",
+            b"\xef\xbb\xbf",
+        ]
+    ),
+)
+WHOLE = text().encode()
+
+
+@settings(deadline=None, max_examples=400, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.lists(st.tuples(st.integers(0, len(WHOLE)), st.integers(0, 12), PIECES), min_size=1, max_size=4))
+def test_a_damaged_file_is_read_or_refused_in_one_line(tmp_path, damages):
+    data = WHOLE
+    for at, width, piece in damages:
+        data = data[:at] + piece + data[at + width :]
+    path = tmp_path / "run.csv"
+    path.write_bytes(data)
+    try:
+        run = read_run(path)
+    except FileError as error:
+        assert str(error).startswith(str(path))  # noqa: PT017
+        assert str(error).isprintable()  # noqa: PT017
+        assert error.line is None or 1 <= error.line <= data.count(b"\n") + 1  # noqa: PT017
+    else:
+        lengths = {len(column) for column in run.columns.values()}
+        assert lengths == {len(run)}
+        assert not any(np.isinf(column).any() for column in run.columns.values())
+        lines = data.replace(b"\r\n", b"\n").split(b"\n")
+        for row in range(len(run)):
+            cell = lines[run.line_of(row) - 1].replace(b";", b",").split(b",")[0].strip()
+            value = run.columns[next(iter(run.columns))][row]
+            assert value == float(cell) if cell and cell.lower() != b"nan" else np.isnan(value)
+
+
+@given(st.integers(0, len(WHOLE)))
+def test_a_file_cut_anywhere_is_read_up_to_its_last_whole_reading(tmp_path_factory, cut):
+    path = tmp_path_factory.getbasetemp() / "cut.csv"
+    path.write_bytes(WHOLE[:cut])
+    whole_lines = WHOLE[:cut].count(b"\n")
+    if whole_lines < FIRST:
+        with pytest.raises(FileError):
+            read_run(path)
+    else:
+        run = read_run(path)
+        assert len(run) == whole_lines - len(HEADER)
+        assert len(run.warnings) == (0 if WHOLE[cut - 1 : cut] == b"\n" else 1)
