@@ -105,10 +105,10 @@ class Decoder:
         shortcut and no second opinion: it takes no line that `decode` and `Hello.complaint` would refuse.
         """
         body = line[:-5]
-        if line[-5:] != b" %04X" % crc_hqx(body, 0xFFFF) or len(line) > MAX_LINE:
+        if body.translate(None, b"0123456789- ") != b"R" or line[-5:] != b" %04X" % crc_hqx(body, 0xFFFF):
             return False
         fields = body.split(b" ")
-        if len(fields) != self._width or fields[0] != b"R" or body.translate(None, b"0123456789- ") != b"R":
+        if len(fields) != self._width or fields[0] != b"R" or len(line) > MAX_LINE:
             return False
         if not (fields[1].isdigit() and fields[2].isdigit()):
             return False

@@ -189,7 +189,7 @@ class Hello:
         if reading.tick >> self.tick_bits:
             return f"tick {reading.tick} does not fit into {self.tick_bits} bits"
         for channel, value in zip(self.channels, reading.values, strict=True):
-            if value is None or not channel.in_counts:
+            if value is None or channel.bits is None:
                 continue
             if isinstance(value, float):
                 return f"{channel.name} is in counts, and {value} is no whole number"
