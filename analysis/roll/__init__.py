@@ -1,6 +1,18 @@
 """Rolling: stiff and soft plane, natural bow, snap positions and the mark."""
 
 from analysis.roll.fit import PLANE_LEVEL, fit_roll
+from analysis.roll.live import LiveRoll, LiveState
 from analysis.roll.result import Cause, Mark, MarkRule, RollCurve, RollResult, Snap
 
-__all__ = ["PLANE_LEVEL", "Cause", "Mark", "MarkRule", "RollCurve", "RollResult", "Snap", "fit_roll"]
+__all__ = [
+    "PLANE_LEVEL",
+    "Cause",
+    "LiveRoll",
+    "LiveState",
+    "Mark",
+    "MarkRule",
+    "RollCurve",
+    "RollResult",
+    "Snap",
+    "fit_roll",
+]

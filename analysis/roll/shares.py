@@ -1,7 +1,7 @@
 """Systematic parts of a roll result: what no number of readings averages away.
 
 The sizes for bow and large bends were computed with a three-dimensional rod (bending, torsion, natural
-curvature) over tapers, bows and travels up to a quarter of the length, and grow with the square of the travel.
+curvature) over tapers, bows and travels up to a quarter of the length; they grow as the travel squared.
 """
 
 from __future__ import annotations

@@ -98,7 +98,7 @@ def direction(roll: Floats) -> tuple[Floats, bool]:
 
 
 def walked(roll: Floats) -> tuple[float, float]:
-    """Roll with growing and with falling angle, rad, both positive; thinned against jitter."""
+    """Roll with growing and with falling angle, rad, both positive; jitter thinned out."""
     step = max(1, roll.size // 200)
     moves = np.diff(np.append(roll[::step], roll[-1]))
     return float(moves[moves > 0.0].sum()), float(-moves[moves < 0.0].sum())
