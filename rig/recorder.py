@@ -67,6 +67,8 @@ class Snapshot:
     """Latest blank angle that faces the pull, deg."""
     covered: float = 0.0
     """Part of the turn that has been rolled over, 0 to 1."""
+    seen: tuple[bool, ...] = ()
+    """The turn in 72 equal parts from blank angle 0 on, True where there are readings."""
     turned: float = 0.0
     """Turns rolled in all, both directions added up."""
     lost: int = 0
@@ -178,6 +180,8 @@ class Recorder:
                 self._write(batch, times)
                 batch, times = [], []
                 self._notice(record)
+                if self.snapshot.phase is Phase.ENDED:  # another board took over
+                    return self.snapshot
         self._write(batch, times)
         if self.writer is not None:
             self.writer.flush()
@@ -243,6 +247,7 @@ class Recorder:
             tip_deg=_last(columns.get("tip_deg"), self.snapshot.tip_deg),
             roll_deg=_last(roll, self.snapshot.roll_deg),
             covered=float(self._turn.seen.mean()),
+            seen=tuple(self._turn.seen.tolist()),
             turned=self._turn.way / 360.0,
         )
         if finite.size:
@@ -281,12 +286,22 @@ class Recorder:
             self._event("status", channel=where, state=record.state, text=record.text or None)
             if record.state not in ("ok", "zero", "boot"):
                 self._now(said=f"{where}: {record.state} {record.text}".rstrip())
+        elif isinstance(record, Hello):
+            self._meet(record)
         elif isinstance(record, Answer):
             self.stopped = self.stopped or record.command == "stop"
             if not record.ok:
                 self._now(said=f"the board refused {record.command}: {record.text}")
         tally = self._source.tally
         self._now(lost=tally.lost, faulty=tally.bad)
+
+    def _meet(self, hello: Hello) -> None:
+        """Take a repeated hello: another rate is followed, another board ends the run as it stands."""
+        self._ticks.interval_s = 1.0 / hello.rate_hz
+        if hello.channels != self._hello.channels:
+            self._event("status", channel="board", state="other-channels", text=hello.device)
+            self._now(said=f"{hello.device} has come with other channels: the run ends here")
+            self.finish("another board took over the port")
 
     def _event(self, name: str, **detail: str | float | int | None) -> None:
         # A line that never stops complaining must not fill the disk; the closing mark has the totals.

@@ -73,7 +73,7 @@ def board_at(port: str | None, baud: int | None, settings: Settings) -> Iterator
     rate = baud or settings.rig.baud
     with open_link(url, rate) as link:
         source = Decoder()
-        greeting = identify(link, source, baud=None if url.startswith("socket://") else rate)
+        greeting = identify(link, source, baud=rate if "://" not in url else None)
         yield Board(link, source, greeting.hello, greeting)
 
 

@@ -27,7 +27,7 @@ def ports(
     """
     if ask is not None:
         with open_link(ask, baud) as link:
-            hello = identify(link, Decoder(), baud=baud).hello
+            hello = identify(link, Decoder(), baud=baud if "://" not in ask else None).hello
         channels = {channel.name: channel.unit for channel in hello.channels}
         if as_json:
             options.print_json(

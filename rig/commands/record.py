@@ -161,6 +161,7 @@ def record(
             console,
             units=units or settings.shop.units,
             limit_N=limit,
+            rule=settings.shop.mark_rule,
             done=lambda now: _enough(now, turns if kind == "roll" else None, seconds),
         )
     if as_json:

@@ -18,6 +18,7 @@ from rich.panel import Panel
 from rich.text import Text
 
 from analysis.readings import Floats
+from analysis.roll.result import MarkRule
 from analysis.units import System
 from rig.calibration import Calibration
 from rig.channels import converter
@@ -54,6 +55,7 @@ def record_run(
     units: System,
     limit_N: float,
     done: Callable[[Snapshot], str | None],
+    rule: MarkRule = "snap",
 ) -> tuple[Snapshot, Path]:
     """Record one run, watched on the console.
 
@@ -76,6 +78,8 @@ def record_run(
         Load past which the alarm is raised.
     done : callable
         Gives the reason to end, or None.
+    rule : {"snap", "snap-back", "stiff", "soft"}
+        The shop's rule for the mark, shown so far.
 
     Returns
     -------
@@ -116,12 +120,12 @@ def record_run(
         load_limit_N=limit_N,
         clock=time.monotonic,
     )
-    with interrupted() as ctrl_c, Screen(console, header, limit_N, units) as screen:
+    with interrupted() as ctrl_c, Screen(console, header, limit_N, units, rule) as screen:
         try:
             snapshot = drive(
                 board.link,
                 recorder,
-                watch=lambda now: screen.show(now, recorder.fresh),
+                watch=lambda now: screen.show(now, recorder.fresh, time.monotonic()),
                 done=lambda now: "ended by hand" if ctrl_c() else _unless_over(now, done),
                 clock=time.monotonic,
             )

@@ -185,3 +185,11 @@ def test_a_board_that_only_says_hello_is_given_up_in_one_line(tmp_path: Path) ->
     with pytest.raises(PortError, match="sends no readings"):
         drive(FakeLink([]), bench.recorder, clock=lambda: float(next(ticks)))
     assert not bench.path.exists()
+
+
+def test_another_board_on_the_port_ends_the_run_as_it_stands(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    other = Hello("other", CHANNELS[:1], 100.0)
+    stream = bench.lines(0, [1000] * 5) + encode(other) + encode(Reading(0, 0, (5,)))
+    assert bench.recorder.take(stream).phase is Phase.ENDED
+    assert len(read_run(bench.path)) == 5
