@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import enum
 import math
+from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -149,7 +150,7 @@ class Recorder:
         self._columns: tuple[str, ...] = ()
         self._raw = tuple(f"{name}_counts" for name in hello.names if _is_counts(hello, name))
         self._turn = _Turn()
-        self._recent: list[float] = []
+        self._recent: deque[float] = deque()
         self._events = 0
         self._gap = 0
 
@@ -227,7 +228,9 @@ class Recorder:
     def _look(self, columns: Mapping[str, Floats], count: int) -> None:
         """Bring the snapshot up to date and watch the load limit."""
         time = columns["time_s"]
-        self._recent = [t for t in (*self._recent, *time.tolist()[-count:]) if t >= time[-1] - _RATE_WINDOW_S]
+        self._recent.extend(time.tolist()[-count:])
+        while self._recent[0] < time[-1] - _RATE_WINDOW_S:
+            self._recent.popleft()
         span = self._recent[-1] - self._recent[0]
         roll = columns.get("roll_deg")
         if roll is not None:
