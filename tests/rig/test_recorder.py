@@ -189,7 +189,7 @@ def test_a_board_that_only_says_hello_is_given_up_in_one_line(tmp_path: Path) ->
 
 def test_another_board_on_the_port_ends_the_run_as_it_stands(tmp_path: Path) -> None:
     bench = Bench(tmp_path)
-    other = Hello("other", CHANNELS[:1], 100.0)
+    other = Hello("other", HELLO.channels[:1], 100.0)
     stream = bench.lines(0, [1000] * 5) + encode(other) + encode(Reading(0, 0, (5,)))
     assert bench.recorder.take(stream).phase is Phase.ENDED
     assert len(read_run(bench.path)) == 5
