@@ -20,7 +20,7 @@ import threading
 import zlib
 from collections import deque
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -126,6 +126,8 @@ class Task:
     """The truth at times since the step began."""
     sensors: Sensors = field(repr=False)
     """Makes the counts."""
+    halted_s: float = math.inf
+    """Time at which the rig was halted in it, s; from then on everything stays as it stood."""
     done: threading.Event = field(default_factory=threading.Event, repr=False)
     """Set when the step's last reading has been sampled; its bytes may still be on their way."""
 
@@ -245,6 +247,16 @@ class Bench:
         """Ask for a `Flex`."""
         return self.do(Flex(travel_m, **more))
 
+    def halt(self) -> None:
+        """Stop all motion where it stands and forget what else was asked for, as a driven rig does."""
+        with self._lock:
+            for task in self._queue:
+                task.done.set()
+            self._queue.clear()
+            if not self._task.done.is_set():
+                self._task.halted_s = self._time
+                self._task.done.set()
+
     def sample(self, n: int, dt: float) -> tuple[Counts, Truth]:
         """Take the next `n` readings, `dt` s apart: raw counts, and the truth behind them."""
         parts: list[tuple[Counts, Truth]] = []
@@ -255,8 +267,10 @@ class Bench:
                 if not task.done.is_set():  # not beyond the step's last reading
                     now = min(n, self._left(dt))
                 time: Floats = self._time + dt * np.arange(now, dtype=np.float64)
-                truth = task.play(time)
-                late = task.play(time - self.gear.load_lag_s).load if self.gear.load_lag_s else truth.load
+                truth = replace(task.play(np.minimum(time, task.halted_s)), time=time)
+                late = truth.load
+                if self.gear.load_lag_s:
+                    late = task.play(np.minimum(time - self.gear.load_lag_s, task.halted_s)).load
                 parts.append((task.sensors.read(truth, late, dt), truth))
                 self._time += dt * now
                 n -= now

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -53,6 +54,8 @@ class Firmware:
         Time between two hellos.
     troubles : sequence of Trouble
         What goes wrong.
+    drive : bool
+        Whether a motor does what is asked of the hand: then ``stop`` halts it, and readings go on.
 
     Examples
     --------
@@ -75,12 +78,13 @@ class Firmware:
         tick_start: int = 0,
         hello_every_s: float = 2.0,
         troubles: Sequence[Trouble] = (),
+        drive: bool = False,
     ) -> None:
         if not 1 <= rate_hz <= FASTEST_HZ:
             raise ValueError(f"the rate is 1 to {FASTEST_HZ} readings a second, not {rate_hz}")
         self._bench = bench
         self._rate_hz = rate_hz
-        self._hello = Hello(device, CHANNELS, float(rate_hz), firmware="virtual-1")
+        self._hello = Hello(device, CHANNELS, float(rate_hz), firmware="virtual-1", drive=drive)
         self._autostart = streaming
         self._hello_every_s = hello_every_s
         self._troubles = tuple(troubles)
@@ -256,7 +260,10 @@ class Firmware:
             if not self._streaming:
                 self._start()
         elif command.name == "stop":
-            self._streaming = False
+            if self._hello.drive:
+                self._bench.halt()
+            else:
+                self._streaming = False
         elif command.name == "tare":
             self._tare()
             return
@@ -267,9 +274,7 @@ class Firmware:
             if self._streaming:
                 self._began, self._taken = self._sample_time, 0
             self._rate_hz = command.argument
-            self._hello = Hello(
-                self._hello.device, CHANNELS, float(self._rate_hz), firmware=self._hello.firmware
-            )
+            self._hello = replace(self._hello, rate_hz=float(self._rate_hz))
         self._send(Answer(command.name, True, "" if command.argument is None else str(command.argument)))
         if command.name in ("identify", "rate"):
             self._send(self._hello)

@@ -39,6 +39,8 @@ class VirtualRig:
         What goes wrong on the board, and when.
     tcp_port : int
         For ``socket``; 0 takes a free one.
+    drive : bool
+        Whether a motor does what is asked of the hand; the reader's ``stop`` then halts it.
 
     Examples
     --------
@@ -66,6 +68,7 @@ class VirtualRig:
         tick_start: int = 0,
         troubles: Sequence[Trouble] = (),
         tcp_port: int = 0,
+        drive: bool = False,
     ) -> None:
         self.bench = Bench(blanks, gear, seed)
         """The hand: `Bench.mount`, `Bench.roll`, `Bench.flex`, `Bench.still`."""
@@ -76,6 +79,7 @@ class VirtualRig:
             streaming=streaming,
             tick_start=tick_start,
             troubles=troubles,
+            drive=drive,
         )
         """The board."""
         self._port, self._tcp_port, self._speed = port, tcp_port, speed

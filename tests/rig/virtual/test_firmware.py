@@ -100,6 +100,24 @@ def test_identify_brings_the_hello_at_once():
     assert [type(record) for record in records(firmware.advance(0.1))] == [Answer, Hello]
 
 
+def test_a_driven_rig_halts_at_stop_and_goes_on_reading():
+    bench, firmware = board(drive=True)
+    flex, later = bench.flex(0.6, speed_m_s=0.1), bench.roll(0.5)
+    before = records(firmware.advance(3.0))
+    firmware.feed(b"stop\n")
+    after = records(firmware.advance(6.0))
+    travel = [record.values[2] for record in after if isinstance(record, Reading)]
+    assert [hello.drive for hello in before if isinstance(hello, Hello)] == [True, True]
+    assert Answer("stop", True) in after
+    assert len(travel) == 240
+    assert (
+        np.ptp(travel) < 200
+    )  # 0.8 mm of noise at 0.05 mm a count; three more seconds of flex are 6,000 counts
+    assert flex.wait(0)
+    assert later.wait(0)
+    assert not bench.busy
+
+
 def test_tare_says_the_zero_and_leaves_the_counts_alone():
     bench, firmware = board()
     bench.still(1e3)

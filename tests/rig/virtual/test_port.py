@@ -2,7 +2,10 @@
 
 import os
 import selectors
+import subprocess
+import sys
 import threading
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -20,6 +23,7 @@ from rig.virtual.port import Loopback, Server, open_transport
 from rig.virtual.virtual_rig import VirtualRig
 
 needs_pty = pytest.mark.skipif(not hasattr(os, "openpty"), reason="this system has no pseudo-terminals")
+ROOT = Path(__file__).parents[3]
 PORTS = [pytest.param("pty", marks=needs_pty), "socket"]
 
 
@@ -230,6 +234,14 @@ def test_a_taken_port_and_an_unknown_kind_are_said():
         first.close()
     with pytest.raises(ValueError, match="no port kind"):
         open_transport("modem")
+
+
+def test_nothing_imported_at_start_needs_unix():
+    """As on Windows: the modules that only Unix has cannot be imported there."""
+    missing = ["fcntl", "termios", "tty", "pty", "resource", "grp", "pwd"]
+    code = f"import sys\nsys.modules.update(dict.fromkeys({missing!r}))\nimport rig.virtual\nprint('fine')"
+    said = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert said.stdout == "fine\n", said.stderr
 
 
 def test_without_pseudo_terminals_it_is_tcp(monkeypatch):
