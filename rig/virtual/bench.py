@@ -1,13 +1,5 @@
-"""The simulated bench: a blank in the chuck, a hand, the rig's parts, and the counts that they make.
+"""The simulated bench: blanks beside it, a blank in the chuck, a hand that is asked for steps, and counts.
 
-Physics, with d the travel, θ the blank angle that faces the pull, F̄(d) the elastica's load, k = F̄/d,
-A the anisotropy and φ its stiff plane:
-
-rolled   F(θ) = d·k·[1 + ½A·cos 2(θ−φ)] − f·cos(θ−β)
-         with the bow's force f at β, the product of the stiffness tensor k·[1 + ½A·(cos 2φ …)] and the bow
-flexed   F(d) = F̄(d)·[1 + ½A·cos 2(θ−φ)]·[1 ± ½·hysteresis], tip slope from the same elastica
-
-To that comes what the parts do (`rig.virtual.gear`). In a flex, travel counts from where the free tip stands.
 Every step begins at its own time 0 with its own random numbers, which depend only on the seed, the blank's
 name, the mount and the step's number: the same steps give the same counts however fast the rig runs and in
 however many pieces it is read. The load's drift also starts at 0 there, as if the rig had just been zeroed.
@@ -24,90 +16,14 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.interpolate import CubicHermiteSpline
 
-from analysis.bend.elastica import Bender
 from analysis.readings import Floats
+from rig.virtual import physics
 from rig.virtual.blanks import Blank
 from rig.virtual.gear import Gear
-from rig.virtual.hand import Flex, Roll, Step, Still, Stroke
+from rig.virtual.hand import Flex, Roll, Step, Still
+from rig.virtual.physics import BendCurve, Truth
 from rig.virtual.sensors import Counts, Sensors
-
-_REACH = 0.5  # furthest travel that the bench knows, as a share of the free length
-_GRAVITY = 9.80665
-
-
-@dataclass(frozen=True, slots=True)
-class Truth:
-    """What really is, reading by reading, before any sensor: arrays of shape (n,), SI and radians."""
-
-    time: Floats
-    """Since the step began, s."""
-    chuck: Floats
-    """Chuck angle, not wrapped."""
-    load: Floats
-    """Load on the cell along the pull, friction and hysteresis in it."""
-    travel: Floats
-    """Travel of the carriage."""
-    tip: Floats
-    """Tip slope."""
-    moving: NDArray[np.bool_]
-    """Whether the carriage is unlocked and moves."""
-
-
-class BendCurve:
-    """Load and tip slope of one blank over travel, by the elastica, mean over the roll.
-
-    Both are odd in the travel; they are splined over 48 solved shapes from none to half of the free length,
-    with their exact slopes, which is closer than 1e-7 of the load.
-    """
-
-    def __init__(self, blank: Blank) -> None:
-        bender = Bender(blank.rigidity, elements=24)
-        travel = np.linspace(0.0, _REACH * blank.free_length, 49)
-        theta, force = np.zeros(bender.mesh.nodes.size), 0.0
-        slack, rows = 1.0, []  # load, tip slope, and how both grow with travel
-        for place in travel:
-            if place > 0.0:
-                theta, force = bender.to_travel(float(place), force + travel[1] / slack, theta)
-            linear = bender.linear(theta, force)
-            slack = linear.travel_per_load
-            rows.append((force, float(theta[-1]), 1.0 / slack, linear.tip_per_load / slack))
-        load, tip, load_slope, tip_slope = np.array(rows).T
-        self._load = CubicHermiteSpline(travel, load, load_slope)
-        self._tip = CubicHermiteSpline(travel, tip, tip_slope)
-
-    def load(self, travel: Floats) -> Floats:
-        """Load at `travel`, N, shape of `travel`."""
-        return np.sign(travel) * self._load(np.abs(travel))
-
-    def tip(self, travel: Floats) -> Floats:
-        """Tip slope at `travel`, rad, shape of `travel`."""
-        return np.sign(travel) * self._tip(np.abs(travel))
-
-
-def bow_force(blank: Blank, stiffness: float) -> tuple[float, float]:
-    """Size (N) and blank angle (rad) of the bow's force K·u0 where the mean stiffness is `stiffness`, N/m."""
-    stiff = np.exp(2j * blank.stiff_plane)
-    bow = blank.bow * np.exp(1j * blank.bow_direction)
-    force = stiffness * (bow + 0.5 * blank.anisotropy * stiff * np.conj(bow))
-    return float(abs(force)), float(np.angle(force))
-
-
-def rolled_load(blank: Blank, curve: BendCurve, travel: Floats, roll: Floats) -> Floats:
-    """Load along the pull with the tip held at `travel` and the blank angle `roll` facing the pull, N.
-
-    Parameters
-    ----------
-    travel, roll : ndarray, shape (n,)
-        m and rad.
-    """
-    with np.errstate(invalid="ignore", divide="ignore"):
-        stiffness = np.where(travel == 0.0, 0.0, curve.load(travel) / travel)
-    unit, direction = bow_force(blank, 1.0)
-    plane = 1.0 + 0.5 * blank.anisotropy * np.cos(2.0 * (roll - blank.stiff_plane))
-    return stiffness * (travel * plane - unit * np.cos(roll - direction))
 
 
 @dataclass(slots=True)
@@ -278,7 +194,7 @@ class Bench:
                     task.done.set()
         if len(parts) == 1:
             return parts[0]
-        return Counts.joined([counts for counts, _ in parts]), _joined([truth for _, truth in parts])
+        return Counts.joined([counts for counts, _ in parts]), Truth.joined([truth for _, truth in parts])
 
     def _left(self, dt: float) -> int:
         return math.floor((self._task.duration_s - self._time) / dt + 1e-9) + 1
@@ -300,80 +216,15 @@ class Bench:
     def _played(self, step: Step, rng: np.random.Generator) -> tuple[float, Callable[[Floats], Truth]]:
         """How long a step takes, s, and the truth as a function of the time since it began."""
         if isinstance(step, Still):
-            return step.seconds, _still(step)
+            return step.seconds, physics.still(step)
         blank, mount = self._blank, math.radians(self._mount_deg)
         if blank is None:
             raise ValueError("there is no blank in the chuck: mount one first")
-        if step.travel_m > _REACH * blank.free_length:
+        if step.travel_m > physics.REACH * blank.free_length:
             raise ValueError(f"{step.travel_m:g} m is further than half of the free length of {blank.name}")
         if blank.name not in self._curves:
             self._curves[blank.name] = BendCurve(blank)
         curve = self._curves[blank.name]
         if isinstance(step, Roll):
-            return _roll(step, blank, curve, mount, self.gear, rng)
-        return _flex(step, blank, curve, mount, rng)
-
-
-def _still(step: Still) -> Callable[[Floats], Truth]:
-    def play(time: Floats) -> Truth:
-        one = np.ones_like(time)
-        chuck, load = math.radians(step.chuck_deg) * one, step.hung_kg * _GRAVITY * one
-        travel, tip = step.travel_m * one, math.radians(step.tip_deg) * one
-        return Truth(time, chuck, load, travel, tip, np.zeros(time.shape, bool))
-
-    return play
-
-
-def _roll(
-    step: Roll, blank: Blank, curve: BendCurve, mount: float, gear: Gear, rng: np.random.Generator
-) -> tuple[float, Callable[[Floats], Truth]]:
-    stroke = Stroke(
-        math.radians(step.start_deg),
-        [2.0 * math.pi * turn for turn in step.turns],
-        math.radians(step.speed_deg_s),
-        gear.friction_rad,
-        math.copysign(1.0, step.turns[0]),  # the hand came to the start turning the same way
-        unevenness=step.unevenness,
-        pause_s=step.pause_s,
-        rng=rng,
-    )
-
-    def play(time: Floats) -> Truth:
-        chuck = stroke.position(time)
-        bent = step.travel_m - gear.runout_m * np.cos(chuck - gear.runout_direction)
-        load = rolled_load(blank, curve, bent, chuck + mount)
-        load *= 1.0 + gear.support * np.cos(2.0 * (chuck - gear.support_plane))
-        load += gear.friction_N * stroke.sense(time)
-        travel = np.full_like(time, step.travel_m)
-        return Truth(time, chuck, load, travel, curve.tip(travel), np.zeros(time.shape, bool))
-
-    return stroke.duration_s, play
-
-
-def _flex(
-    step: Flex, blank: Blank, curve: BendCurve, mount: float, rng: np.random.Generator
-) -> tuple[float, Callable[[Floats], Truth]]:
-    roll = math.radians(step.roll_deg)
-    side = 1.0 + 0.5 * blank.anisotropy * math.cos(2.0 * (roll - blank.stiff_plane))
-    stroke = Stroke(
-        0.0,
-        [step.travel_m, -step.travel_m] * step.times,
-        step.speed_m_s,
-        0.02 * step.travel_m,
-        unevenness=step.unevenness,
-        pause_s=step.pause_s,
-        rng=rng,
-    )
-
-    def play(time: Floats) -> Truth:
-        travel = stroke.position(time)
-        load = curve.load(travel) * side * (1.0 + 0.5 * blank.hysteresis * stroke.sense(time))
-        moving = np.ones(time.shape, bool)
-        return Truth(time, np.full_like(time, roll - mount), load, travel, curve.tip(travel), moving)
-
-    return stroke.duration_s, play
-
-
-def _joined(parts: list[Truth]) -> Truth:
-    names = ("time", "chuck", "load", "travel", "tip", "moving")
-    return Truth(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
+            return physics.rolled(step, blank, curve, mount, self.gear, rng)
+        return physics.flexed(step, blank, curve, mount, rng)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,9 +13,7 @@ from scipy.signal import lfilter
 from analysis.readings import Floats
 from rig.calibration import LOAD_BITS, TURN_COUNTS
 from rig.virtual.gear import TRAVEL_BITS, Gear
-
-if TYPE_CHECKING:
-    from rig.virtual.bench import Truth
+from rig.virtual.physics import Truth
 
 Whole = NDArray[np.int64]
 

@@ -15,8 +15,8 @@ from scipy.special import ellipe, ellipeinc, ellipk, ellipkinc
 
 from analysis.bend.elastica import load_for_travel, solve
 from analysis.readings import Floats
-from rig.virtual.bench import BendCurve, bow_force
 from rig.virtual.blanks import Blank
+from rig.virtual.physics import BendCurve, bow_force
 
 _GRID = 3600
 
