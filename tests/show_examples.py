@@ -65,7 +65,7 @@ def roll_result(**changes: object) -> RollResult:
             Snap(degrees(309.2, 1.1), sure(0.0198, 0.0019), "stiffness"),
         ),
         barrier_corrected=True,
-        mark=Mark(degrees(119.6, 0.8), "snap", None, "the firmest snap position"),
+        mark=Mark(degrees(119.6, 0.8), "snap", None, "The tape goes on the firmest snap."),
         coverage=1.0,
         turns=2.1,
         harmonics=2,

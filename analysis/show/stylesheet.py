@@ -50,6 +50,7 @@ caption { width: 0; min-width: min(100%, 86vw); }
 caption { text-align: left; color: var(--soft); font-size: 0.9rem; padding: 0.2rem 0; }
 th, td { text-align: left; vertical-align: top; padding: 0.3rem 0.7rem 0.3rem 0; }
 th, td { border-top: 1px solid var(--line); }
+th:last-child, td:last-child { padding-right: 0; }
 th { font-weight: 600; } thead th { border-top: 0; vertical-align: bottom; }
 .values td, .values thead th:not(:first-child) { text-align: right; }
 .values td, .findings td:nth-child(2), .glance td, .metrics td { white-space: nowrap; }
@@ -77,8 +78,9 @@ dl.facts { margin: 0.7rem 0; font-size: 0.92rem; }
 dl.facts dt { color: var(--soft); } dl.facts dd { margin: 0; }
 @media (max-width: 30rem) {
   .sheet { padding: 0.7rem 0.75rem; border-radius: 0; margin: 0.6rem -1rem; border-left: 0; border-right: 0; }
-  table { font-size: 0.88rem; } th, td { padding-right: 0.5rem; }
+  table { font-size: 0.88rem; } th:not(:last-child), td:not(:last-child) { padding-right: 0.5rem; }
   .findings td:nth-child(2), .metrics td { white-space: normal; }
+  .metrics th:nth-child(4), .metrics td:nth-child(4) { display: none; }
 }
 @page { margin: 10mm; }
 @media print {
@@ -96,7 +98,7 @@ dl.facts dt { color: var(--soft); } dl.facts dd { margin: 0; }
   h1, h2, .sub, caption { break-after: avoid; }
   .mark { padding: 0.2rem 0.6rem; margin: 0.3rem 0; } .mark strong { font-size: 15pt; }
   table { font-size: 8.8pt; } caption, figcaption { font-size: 8pt; }
-  th, td { padding: 0.1rem 0.5rem 0.1rem 0; }
+  th, td { padding-top: 0.1rem; padding-bottom: 0.1rem; }
   .scroll { overflow: visible; margin: 0.2rem 0; }
   .pair { grid-template-columns: 1.25fr 1fr; gap: 0 4mm; }
   .figures { grid-template-columns: 1fr 1fr; gap: 0 4mm; }
