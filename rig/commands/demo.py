@@ -42,7 +42,7 @@ from rig.workup import read_runs, work_batch, work_blanks
 
 SHOP = Shop(name="Example Rod Shop", operator="demo")
 """Invented, and plainly so."""
-WEIGHT_KG = 0.2
+WEIGHT_KG = 0.5
 DISTANCE_M = 0.5
 LIMIT_N = 12.0
 MOUNTS_DEG = (0.0, 25.0, 310.0, 140.0, 75.0)
@@ -133,9 +133,9 @@ def _fresh_folder(into: Path) -> Path:
 def _calibrate(rig: VirtualRig, board: Board, console: Console) -> Calibration:
     """Find the first newton as on a real rig: zero and a known weight, two positions, zeros and senses."""
     stills = {
-        "load": (Still(3.0), Still(3.0, hung_kg=WEIGHT_KG)),
-        "travel": (Still(3.0), Still(3.0, travel_m=DISTANCE_M)),
-        "angle": (Still(3.0), Still(3.0, chuck_deg=90.0)),
+        "load": (Still(10.0), Still(10.0, hung_kg=WEIGHT_KG)),
+        "travel": (Still(10.0), Still(10.0, travel_m=DISTANCE_M)),
+        "angle": (Still(10.0), Still(10.0, chuck_deg=90.0)),
     }
     # The tip's sensor is taken as its maker set it; its zero needs a hand that tilts it.
     calibration = Calibration(tip=rig.bench.gear.calibration().tip)
@@ -153,7 +153,9 @@ def _calibrate(rig: VirtualRig, board: Board, console: Console) -> Calibration:
 def _taker(rig: VirtualRig, board: Board, steps: Iterator[Still]) -> Take:
     def take(name: str, what: str) -> Floats:
         rig.bench.do(next(steps))
-        return board.capture(2.5)[name]
+        taken = board.capture(2.5)[name]
+        rig.bench.halt()  # what is left of this step would mix with the next one
+        return taken
 
     return take
 
