@@ -11,6 +11,7 @@ import csv
 import io
 import re
 from collections.abc import Callable, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -23,6 +24,10 @@ _NUMBER = re.compile(rb"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _BARE_EXPONENT = re.compile(rb"[eE][+-]?[,\n]|[,\n][+-]?[eE]")
 _SMALL = 100_000
 _SHOWN = 30
+# pandas 3 reads every decimal to the nearest float of itself; before, it has to be asked.
+_EXACT: dict[str, Any] = (
+    {} if int(pd.__version__.partition(".")[0]) >= 3 else {"float_precision": "round_trip"}
+)
 
 
 def parse_body(
@@ -111,6 +116,7 @@ def _parse(body: bytes, at: int, width: int, *, missing: bool) -> list[NDArray[n
             na_filter=missing,
             keep_default_na=False,
             na_values=["", "nan"],
+            **_EXACT,
         )
     except ValueError:  # the parser's own errors are ValueErrors too
         return None
