@@ -12,7 +12,15 @@ from analysis.estimate import Estimate, coverage_factor
 from analysis.readings import Floats
 from analysis.roll.result import Snap
 from analysis.roll.shares import Systematics
-from analysis.roll.snaps import Rest, astroid, cause_of, curvature, level_by_parts, rests, torque_by_parts
+from analysis.roll.snaps import (
+    Rest,
+    astroid,
+    cause_of,
+    curvature,
+    level_by_parts,
+    rests,
+    torque_by_parts,
+)
 from analysis.roll.tensor import Blank, Matrix, RollEnergy, barrier_factors, energy_of
 
 _SAMPLES = 256
@@ -133,7 +141,13 @@ def snaps_of(
         barrier = Estimate(rest.barrier, barrier_sigma, dof).with_shares(
             systematics.barrier(rest.barrier, initial is not None)
         )
-        snaps.append(Snap(angle.with_shares(systematics.snap(softness)), barrier, cause_of(energy, rest)))
+        snaps.append(
+            Snap(
+                angle.with_shares(systematics.snap(softness)),
+                barrier,
+                cause_of(energy, rest),
+            )
+        )
     return SnapAnswer(tuple(snaps), found, tied, unsure, len(found) - len(snaps))
 
 

@@ -18,7 +18,7 @@ from analysis.roll.model import Kind
 from analysis.roll.result import MarkRule, RollCurve, RollResult
 from analysis.roll.shares import DEFAULT_FRICTION_N, Systematics
 from analysis.roll.sift import Sifted, sift
-from analysis.roll.tensor import Blank, energy_of
+from analysis.roll.tensor import SIZE, Blank, energy_of
 
 PLANE_LEVEL = 0.05
 """False-alarm rate of `RollResult.plane_found`."""
@@ -66,18 +66,19 @@ def fit_roll(
         fitted = estimate(sifted, kind)
     except np.linalg.LinAlgError as error:
         raise ReadingsError(
-            "the readings do not determine the blank", "roll a whole turn at an even speed and record again"
+            "the readings do not determine the blank",
+            "roll a whole turn at an even speed and record again",
         ) from error
     blank = Blank.of(fitted.numbers)
     if not blank.k > 2.0 * blank.delta:
         raise ReadingsError(
-            "the mean load is not above zero", "check the load cell's sign and zero, bend the blank further"
+            "the mean load is not above zero",
+            "check the load cell's sign and zero, bend the blank further",
         )
     travel = _travel(readings, sifted, blank)
     systematics = Systematics.of(readings, blank, travel, sifted.two_way)
     mean_load = blank.k * travel
-    p_value = _p_value(fitted)
-    found = p_value < PLANE_LEVEL
+    found = fitted.p_value < PLANE_LEVEL
     stiff_plane = None
     if found:
         stiff_plane = direction(blank.d_cos, blank.d_sin, fitted.spread[3:, 3:], fitted.dof, 2)
@@ -93,7 +94,7 @@ def fit_roll(
         travel_m=travel,
         free_length_m=readings.free_length_m,
         plane_found=stiff_plane is not None,
-        plane_p_value=p_value,
+        plane_p_value=fitted.p_value,
         stiff_plane=stiff_plane,
         anisotropy=size.with_shares(systematics.anisotropy(size.value, mean_load)),
         stiffness=Estimate(blank.k, math.sqrt(spread[0, 0]), dof).with_shares(
@@ -125,19 +126,15 @@ def _travel(readings: RollReadings, sifted: Sifted, blank: Blank) -> float:
     return float(sifted.travel.mean())
 
 
-def _p_value(fitted: Fitted) -> float:
-    """Probability that noise alone makes the 2-per-turn part so large (F test)."""
-    pair = slice(3, 5) if fitted.kind == "held" else slice(1, 3)
-    part = fitted.core[pair]
-    statistic = 0.5 * float(part @ np.linalg.solve(fitted.core_spread[pair, pair], part))
-    return float((1.0 + 2.0 * statistic / fitted.dof) ** (-0.5 * fitted.dof))
-
-
 def _friction(fitted: Fitted) -> Estimate | None:
-    if fitted.columns.friction is None:
+    at = fitted.columns.friction
+    if at is None:
         return None
-    at = int(np.flatnonzero(fitted.used == fitted.columns.friction)[0])
-    return Estimate(abs(float(fitted.values[at])), math.sqrt(fitted.values_spread[at, at]), fitted.dof)
+    return Estimate(
+        abs(float(fitted.values[at])),
+        math.sqrt(fitted.values_spread[at, at]),
+        fitted.dof,
+    )
 
 
 def _too_short(sifted: Sifted) -> str:
@@ -217,33 +214,32 @@ def _warnings(
 
 
 def _curve(
-    sifted: Sifted, fitted: Fitted, blank: Blank, travel: float, initial: Estimate | None
+    sifted: Sifted,
+    fitted: Fitted,
+    blank: Blank,
+    travel: float,
+    initial: Estimate | None,
 ) -> RollCurve:
     scale = float(sifted.travel.mean())
     grid = np.linspace(0.0, TURN, _GRID)
     waves = np.exp(1j * grid)
-    columns, core_count = fitted.columns, 5
-    at_grid = np.zeros((fitted.used.size, grid.size))
-    step = 1e-6
-    for row in range(core_count):
+    columns = fitted.columns
+    at_grid = np.zeros((fitted.values.size, grid.size))
+    for row in range(SIZE):
         up, down = fitted.core.copy(), fitted.core.copy()
-        size = step * max(abs(fitted.core[0]), abs(fitted.core[row]))
+        size = 1e-6 * max(abs(fitted.core[0]), abs(fitted.core[row]))
         up[row] += size
         down[row] -= size
         at_grid[row] = (
             model.core_at(grid, scale, fitted.kind, up) - model.core_at(grid, scale, fitted.kind, down)
         ) / (2.0 * size)
+    wave = waves * waves
+    for row in range(columns.waves, fitted.values.size, 2):
+        wave = wave * waves
+        at_grid[row], at_grid[row + 1] = wave.real, wave.imag
     shown = model.core_at(grid, scale, fitted.kind, fitted.core)
-    nuisance = np.zeros(sifted.roll.size)
-    for row in range(core_count, fitted.used.size):
-        column = int(fitted.used[row])
-        if column >= columns.waves:
-            count = 3 + (column - columns.waves) // 2
-            wave = waves**count
-            at_grid[row] = wave.real if (column - columns.waves) % 2 == 0 else wave.imag
-            shown = shown + fitted.values[row] * at_grid[row]
-        else:
-            nuisance += fitted.values[row] * columns.rows[column]
+    shown = shown + fitted.values[columns.waves :] @ at_grid[columns.waves :]
+    nuisance = fitted.values[SIZE : columns.waves] @ columns.rows[SIZE : columns.waves]
     variance = np.einsum("ki,kl,li->i", at_grid, fitted.values_spread, at_grid)
     k0 = None if initial is None else initial.value
     energy = energy_of(blank, travel, k0)(grid)

@@ -1,4 +1,4 @@
-"""What a roll run reads, as columns: the blank's five numbers, more waves, friction, drift and lag.
+"""What a roll run reads, as columns: the blank's five numbers, friction, drift, lag and more waves.
 
 Three kinds of run have the same five unknowns in different clothes: a held tip (linear in stiffness and bow
 force), a hanging weight (linear in compliance and bow), and a tip free sideways (a quotient of the two, taken
@@ -23,6 +23,9 @@ MOST_HARMONICS = 6
 """Waves per turn beyond which nothing is looked for."""
 MOST_DRIFT = 4
 """Highest power of time in the drift."""
+_DRIFT = ((1.0,), (4.0, -3.0), (15.0, -20.0, 6.0), (56.0, -105.0, 60.0, -10.0))
+"""Drift is τ times these, highest power first: the Jacobi polynomials P^(0,2) on [0, 1], so that the columns
+are orthogonal over an even run and zero at its start."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,25 +37,13 @@ class Columns:
     friction: int | None
     """Index of the friction column."""
     drift: int
-    """Index of the first of `MOST_DRIFT` drift columns."""
+    """Index of the first of `MOST_DRIFT` drift columns; all are zero at the first reading."""
     waves: int
     """Index of the first of the further waves (cos 3θ)."""
 
 
-def columns(sifted: Sifted, kind: Kind, compliance: Floats | None = None) -> tuple[Columns, Floats]:
-    """Columns at every reading, and what is to be fitted by them.
-
-    Parameters
-    ----------
-    compliance : ndarray, shape (5,) or None
-        For a free tip, the estimate (order of `to_compliance`) about which the quotient is linearised.
-
-    Returns
-    -------
-    columns : Columns
-    target : ndarray, shape (n,)
-        The reading; for a free tip, what makes the linearised fit return the new estimate itself.
-    """
+def columns(sifted: Sifted, kind: Kind) -> Columns:
+    """Columns at every reading. A free tip's core is left empty: `linearised` fills it."""
     z = np.exp(1j * sifted.roll)
     z2 = z * z
     n = sifted.roll.size
@@ -60,37 +51,54 @@ def columns(sifted: Sifted, kind: Kind, compliance: Floats | None = None) -> tup
     drift = SIZE + sifted.two_way
     waves = drift + MOST_DRIFT
     rows = np.empty((waves + 2 * (MOST_HARMONICS - 2), n))
-    target = sifted.reading
     scale = sifted.travel
-    if kind == "held":
-        rows[0] = scale
-        rows[1], rows[2] = -z.real, -z.imag
-        rows[3], rows[4] = scale * z2.real, scale * z2.imag
-    elif kind == "hanging":
-        rows[0] = scale
-        rows[1], rows[2] = -scale * z2.real, -scale * z2.imag
+    rows[0] = scale
+    if kind == "hanging":
+        np.multiply(-scale, z2.real, out=rows[1])
+        np.multiply(-scale, z2.imag, out=rows[2])
         rows[3], rows[4] = z.real, z.imag
     else:
-        if compliance is None:
-            raise ValueError("a free tip needs an estimate to linearise at")
-        along = compliance[0] - compliance[1] * z2.real - compliance[2] * z2.imag
-        load = (scale - compliance[3] * z.real - compliance[4] * z.imag) / along
-        rows[0] = -load / along
-        rows[1], rows[2] = load * z2.real / along, load * z2.imag / along
-        rows[3], rows[4] = -z.real / along, -z.imag / along
-        target = sifted.reading - load + compliance @ rows[:SIZE]
+        np.negative(z.real, out=rows[1])
+        np.negative(z.imag, out=rows[2])
+        np.multiply(scale, z2.real, out=rows[3])
+        np.multiply(scale, z2.imag, out=rows[4])
     if sifted.two_way:
         rows[SIZE] = sifted.direction
-    span = sifted.time[-1]
+    span = float(sifted.time[-1])
     tau = sifted.time / span if span > 0.0 else np.linspace(0.0, 1.0, n)
-    rows[drift] = tau
-    for power in range(1, MOST_DRIFT):
-        rows[drift + power] = rows[drift + power - 1] * tau
+    for power, polynomial in enumerate(_DRIFT):
+        rows[drift + power] = tau * np.polyval(polynomial, tau)
     wave = z2
     for index in range(waves, rows.shape[0], 2):
         wave = wave * z
         rows[index], rows[index + 1] = wave.real, wave.imag
-    return Columns(rows, friction, drift, waves), target
+    return Columns(rows, friction, drift, waves)
+
+
+def linearise(columns: Columns, sifted: Sifted, compliance: Floats) -> Floats:
+    """Fill a free tip's core with the derivative of F = (d − u0·e)/(c0 − γ·cos 2(θ − φ)).
+
+    Parameters
+    ----------
+    columns : Columns
+        Its first five rows are overwritten.
+    compliance : ndarray, shape (5,)
+        The estimate to linearise at, in the order of `analysis.roll.tensor.to_compliance`.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        What is to be fitted, so that the linear fit returns the new estimate itself.
+    """
+    z = np.exp(1j * sifted.roll)
+    z2 = z * z
+    along = compliance[0] - compliance[1] * z2.real - compliance[2] * z2.imag
+    load = (sifted.travel - compliance[3] * z.real - compliance[4] * z.imag) / along
+    core = columns.rows[:SIZE]
+    core[0] = -load / along
+    core[1], core[2] = load * z2.real / along, load * z2.imag / along
+    core[3], core[4] = -z.real / along, -z.imag / along
+    return np.asarray(sifted.reading - load + compliance @ core)
 
 
 def core_at(roll: Floats, scale: float, kind: Kind, core: Floats) -> Floats:
@@ -102,6 +110,11 @@ def core_at(roll: Floats, scale: float, kind: Kind, core: Floats) -> Floats:
     if kind == "hanging":
         return np.asarray(scale * along + core[3] * c1 + core[4] * s1)
     return np.asarray((scale - core[3] * c1 - core[4] * s1) / along)
+
+
+def plane_pair(kind: Kind) -> slice:
+    """Where the 2-per-turn pair stands among the core's coefficients."""
+    return slice(3, 5) if kind == "held" else slice(1, 3)
 
 
 def to_numbers(kind: Kind, core: Floats, spread: Matrix) -> tuple[Floats, Matrix]:

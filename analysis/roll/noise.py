@@ -1,119 +1,104 @@
-"""Noise that remembers: an autoregression in time order, its order chosen by the data.
+"""Noise that remembers, and how far the data know it.
 
-The model's columns take the slowest part of the noise out of the residuals, so the residuals' autocovariances
-come out too small by about (k/n)·S(0), with S(0) the noise's spectral density at no frequency and k the
-number of columns; this is put back (the first order of restricted likelihood) before solving.
+Block means in time order are a model plus noise. The noise is taken as one of three families: white; a
+process that forgets exponentially (an autoregression of the readings); or both added. In the cosine
+basis (DCT-II) the coefficients of stationary noise are nearly independent, with the spectral density at
+ω_k = π·k/n as variance.
+
+Nobody knows the noise's memory. Over a grid of candidates the restricted likelihood (Patterson &
+Thompson 1971, Biometrika 58:545) weighs each, and estimates, variances and test are averaged with these
+weights: half-widths hold what is not known about the noise, also where a turn is too short to see it.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
+from scipy import fft
 
 from analysis.readings import Floats
 from analysis.roll.tensor import Matrix
 
-_LARGEST_ORDER = 8
+_MEMORIES = tuple(0.25 * 1.42**step for step in range(17))
+"""Memories of the purely forgetful candidates, blocks: 0.25 to 68."""
+_MIXED = ((1.0, 1.0), (2.5, 0.3), (6.0, 0.05), (15.0, 0.03), (40.0, 0.02))
+"""Memories (blocks) of the candidates that are both, and their prior weights against one forgetful candidate.
+They fall with the memory: on one turn a weak slow part cannot be told from none, and would widen every
+half-width."""
+_MIXED_POWERS = (1.0, 3.0, 10.0, 30.0, 100.0)
+"""Their slow over white power at no frequency."""
+_WHITE_WEIGHT = 40.0
+"""Prior weight of white noise against one forgetful candidate."""
 
 
 @dataclass(frozen=True, slots=True)
-class Autoregression:
-    """e_t = Σ a_j·e_{t−j} + innovation of variance 1 (the scale is found by the fit)."""
+class Candidates:
+    """Spectra that the noise of n blocks may have, in units of the blocks' variance."""
 
-    a: Floats
-    """Coefficients, shape (p,)."""
-    start: Matrix
-    """Whitening of the first p rows, shape (p, p): inverse Cholesky factor of their covariance."""
-
-    @property
-    def order(self) -> int:
-        """Number of coefficients."""
-        return int(self.a.size)
-
-    def whiten(self, rows: Matrix) -> Matrix:
-        """Rows of equal, independent noise from rows in time order, shape (n, k)."""
-        p = self.order
-        if p == 0:
-            return rows
-        out = rows.copy()
-        n = rows.shape[0]
-        for j in range(1, p + 1):
-            out[p:] -= self.a[j - 1] * rows[p - j : n - j]
-        out[:p] = self.start @ rows[:p]
-        return out
-
-    @property
-    def slow_power(self) -> float:
-        """Spectral density at no frequency over the innovation's variance: 1/(1 − Σa)²."""
-        return float(1.0 / (1.0 - self.a.sum()) ** 2)
-
-    @property
-    def variance(self) -> float:
-        """Variance of e over the innovation's."""
-        return 1.0 if self.order == 0 else float(np.linalg.inv(self.start.T @ self.start)[0, 0])
-
-    @property
-    def memory(self) -> float:
-        """Rows after which the noise is new: S(0) over twice the variance; ½ for white noise."""
-        return 0.5 * self.slow_power / self.variance
-
-    def dof(self, rows: int, columns: int) -> float:
-        """Degrees of freedom behind a slow column's variance (Satterthwaite).
-
-        var(log S(0)) = 2/(n − k) + gᵀ·Γ⁻¹·g/n with g = ∂log S(0)/∂a = 2/(1 − Σa), Γ the autocovariance matrix
-        over the innovation's variance; the degrees of freedom are 2/var.
-        """
-        left = max(1.0, rows - columns)
-        spread = 2.0 / left
-        if self.order:
-            g = np.full(self.order, 2.0 / (1.0 - self.a.sum()))
-            spread += float(np.sum((self.start @ g) ** 2)) / left
-        return max(1.0, 2.0 / spread)
+    precision: Matrix
+    """One over the spectral density at ω_k, shape (candidates, n)."""
+    log_determinant: Floats
+    """Σ log of the spectral density, shape (candidates,)."""
+    log_prior: Floats
+    """Logarithm of the prior weight, shape (candidates,)."""
+    memory: Floats
+    """Blocks after which the noise is new (½ for white noise), shape (candidates,)."""
 
 
-WHITE = Autoregression(np.zeros(0), np.zeros((0, 0)))
-"""Noise without memory."""
+@lru_cache(maxsize=32)
+def candidates(n: int, size: int) -> Candidates:
+    """List the spectra of n means of `size` readings each."""
+    white = np.ones(n)
+    densities = [white]
+    prior = [_WHITE_WEIGHT]
+    for tau in _MEMORIES:
+        densities.append(density(n, size, tau))
+        prior.append(1.0)
+    for tau, weight in _MIXED:
+        slow = density(n, size, tau)
+        for power in _MIXED_POWERS:
+            densities.append(white + power / slow[0] * slow)
+            prior.append(weight)
+    table = np.array(densities)
+    return Candidates(
+        precision=1.0 / table,
+        log_determinant=np.log(table).sum(axis=1),
+        log_prior=np.log(np.array(prior)),
+        memory=0.5 * table[:, 0] / table.mean(axis=1),
+    )
 
 
-def autoregression(residuals: Floats, columns: int) -> Autoregression:
-    """Fit an autoregression to residuals of a fit with `columns` columns; the order by AICc."""
-    n = residuals.size
-    largest = min(_LARGEST_ORDER, (n - columns) // 12)
-    if largest < 1:
-        return WHITE
-    raw = np.array([residuals[: n - lag] @ residuals[lag:] for lag in range(largest + 1)]) / n
-    if not raw[0] > 0.0:
-        return WHITE
-    best = WHITE
-    put_back = columns / n * raw[0]
-    for _ in range(3):
-        covariances = raw + put_back
-        best, slow = _by_aicc(covariances, n - columns)
-        put_back = columns / n * slow
-    return best
+def density(n: int, size: int, tau: float) -> Floats:
+    """Spectral density of the means of `size` readings of a first-order autoregression of variance 1.
+
+    With q = e^{−1/(τ·size)} from one reading to the next and a = q^size, means have variance
+    γ0 = (size + 2·Σ_j (size − j)·q^j)/size² and covariances γ_h = c·a^h, so that
+    S(ω) = γ0 + 2c·(a·cos ω − a²)/(1 − 2a·cos ω + a²).
+
+    Parameters
+    ----------
+    n : int
+        Blocks.
+    tau : float
+        Memory, blocks.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        S at π·k/n, k = 0 … n − 1.
+    """
+    q = math.exp(-1.0 / (tau * size))
+    a = math.exp(-1.0 / tau)
+    j = np.arange(1, size)
+    variance = (size + 2.0 * float(((size - j) * q**j).sum())) / size**2
+    c = q ** (1 - size) * ((1.0 - a) / (1.0 - q)) ** 2 / size**2
+    cosine = np.cos(np.pi * np.arange(n) / n)
+    return np.asarray(variance + 2.0 * c * (a * cosine - a * a) / (1.0 - 2.0 * a * cosine + a * a))
 
 
-def _by_aicc(covariances: Floats, n: float) -> tuple[Autoregression, float]:
-    """Levinson's recursion; the order with the least corrected information criterion, and its S(0)."""
-    error = float(covariances[0])
-    a: Floats = np.zeros(0)
-    best_a, best_error = a, error
-    best = n * math.log(error)
-    for p in range(1, covariances.size):
-        reflection = (covariances[p] - float(a @ covariances[p - 1 : 0 : -1])) / error
-        reflection = min(0.999, max(-0.999, float(reflection)))
-        a = np.append(a - reflection * a[::-1], reflection)
-        error *= 1.0 - reflection**2
-        criterion = n * math.log(error) + 2.0 * p * n / (n - p - 1.0)
-        if criterion < best:
-            best, best_a, best_error = criterion, a, error
-    p = best_a.size
-    if p == 0:
-        return WHITE, best_error
-    lags = np.abs(np.subtract.outer(np.arange(p), np.arange(p)))
-    gamma = covariances[lags] / best_error
-    start = np.linalg.inv(np.linalg.cholesky(gamma))
-    chosen = Autoregression(best_a, start)
-    return chosen, best_error * chosen.slow_power
+def to_cosines(blocks: Matrix) -> Matrix:
+    """Transform rows in time order to cosine coefficients, orthonormal DCT-II along the first axis."""
+    return np.asarray(fft.dct(blocks, axis=0, norm="ortho"))

@@ -9,25 +9,30 @@ from numpy.typing import NDArray
 
 from analysis.readings import Floats
 
-_WINDOW = 7
-"""Readings in the running median: bursts of up to three spikes stand out."""
 _MAD_TO_SIGMA = 1.482602218505602
 """σ of a normal distribution over its median absolute deviation, 1/Φ⁻¹(3/4)."""
+_LEAST = 24
+"""With fewer readings no spike is looked for."""
+_ROUNDS = 3
+"""Rounds in which readings beside a spike are judged again without it."""
 
 
-def spikes(residuals: Floats) -> NDArray[np.bool_]:
+def spikes(residuals: Floats, finest: float = 0.0) -> NDArray[np.bool_]:
     """Mark the spikes among residuals in time order.
 
-    The residual against its running median is taken as a mixture of a core N(0, σ²) and spikes N(0, s²). For
-    every number K of largest values called spikes the classification likelihood is known in closed form, and
-    the best K is taken where it beats K = 0 by the Bayesian information criterion (two more numbers: the rate
-    and the size of spikes). No threshold is set by hand; of white normal noise, one reading in ten runs of
-    2,500 is called a spike.
+    What is judged is how far a residual stands off the straight line between its neighbours on both sides,
+    those that are no spikes themselves. These distances are taken as a mixture of a core N(0, σ²) and
+    of spikes N(0, s²). For every number K of largest distances called spikes the classification
+    likelihood is known in closed form; the best K is taken where it beats none by the Bayesian
+    information criterion (two more numbers: how many and how large). No threshold is set by hand, and
+    normal noise, with or without memory, has none.
 
     Parameters
     ----------
     residuals : ndarray, shape (n,)
         Readings minus a first fit, in time order.
+    finest : float
+        Least standard deviation that a reading may have; below it is rounding.
 
     Returns
     -------
@@ -35,31 +40,59 @@ def spikes(residuals: Floats) -> NDArray[np.bool_]:
     """
     n = residuals.size
     marked = np.zeros(n, dtype=bool)
-    if n < 3 * _WINDOW:
+    if n < _LEAST:
         return marked
-    half = _WINDOW // 2
-    padded = np.concatenate([residuals[half:0:-1], residuals, residuals[-2 : -half - 2 : -1]])
-    middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, _WINDOW), axis=1)
-    size = np.abs(residuals - middle)
-    sigma = _MAD_TO_SIGMA * float(np.median(size))
+    off = np.abs(residuals - 0.5 * (_shifted(residuals, 1) + _shifted(residuals, -1)))
+    sigma = max(finest, _MAD_TO_SIGMA * float(np.median(off)))
     if not sigma > 0.0:
-        nonzero = size[size > 0.0]
-        if nonzero.size < n // 4:
-            return marked
-        sigma = _MAD_TO_SIGMA * float(np.median(nonzero))
-    most = n // 5
-    order = np.argsort(-size)[:most]
-    squares = (size[order] / sigma) ** 2
-    count = np.arange(1, most + 1)
+        return marked
+    for _ in range(_ROUNDS):
+        before = marked
+        marked = _largest(off, sigma)
+        if not marked.any() or np.array_equal(marked, before):
+            break
+        off = _off_neighbours(residuals, marked)
+    return marked
+
+
+def _shifted(values: Floats, by: int) -> Floats:
+    out: Floats = np.roll(values, by)
+    out[0 if by > 0 else -1] = values[1 if by > 0 else -2]
+    return out
+
+
+def _off_neighbours(residuals: Floats, marked: NDArray[np.bool_]) -> Floats:
+    """Distance from the line between the nearest neighbours that are not marked."""
+    n = residuals.size
+    places = np.arange(n)
+    good = ~marked
+    last = np.maximum.accumulate(np.where(good, places, -1))
+    following = np.minimum.accumulate(np.where(good, places, n)[::-1])[::-1]
+    left = np.concatenate([[-1], last[:-1]])
+    right = np.concatenate([following[1:], [n]])
+    left = np.where(left < 0, np.minimum(right, n - 1), left)
+    right = np.where(right >= n, left, right)
+    return np.asarray(np.abs(residuals - 0.5 * (residuals[left] + residuals[right])))
+
+
+def _largest(off: Floats, sigma: float) -> NDArray[np.bool_]:
+    """Mark the K largest distances, K by the classification likelihood of the mixture."""
+    n = off.size
+    marked = np.zeros(n, dtype=bool)
+    far = np.flatnonzero(off > 2.5 * sigma)
+    if far.size == 0:
+        return marked
+    order = far[np.argsort(-off[far])]
+    squares = (off[order] / sigma) ** 2
+    count = np.arange(1, order.size + 1)
     spike_variance = np.cumsum(squares) / count
     gain = (
         0.5 * np.cumsum(squares)
-        - 0.5 * count
-        - 0.5 * count * np.log(spike_variance)
+        - 0.5 * count * (1.0 + np.log(spike_variance))
         + count * np.log(count / n)
         + (n - count) * np.log1p(-count / n)
     )
     best = int(np.argmax(gain))
-    if gain[best] > math.log(n) and spike_variance[best] > 9.0:
+    if gain[best] > math.log(n):
         marked[order[: best + 1]] = True
     return marked
