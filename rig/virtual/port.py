@@ -253,7 +253,6 @@ class Server:
             self._stopping.set()
             self.wake()
             self._thread.join()
-            self._transport.close()
             self._bell.close()
             self._ear.close()
         if self.error is not None:
@@ -271,6 +270,8 @@ class Server:
             self._serve()
         except Exception as error:  # noqa: BLE001 (kept for the thread that stops the server)
             self.error = error
+        finally:
+            self._transport.close()  # a reader sees an unplugged device, not one that has fallen silent
 
     def _serve(self) -> None:
         origin = self._clock() - self._firmware.time_s / (self._speed or 1.0)

@@ -205,6 +205,35 @@ def test_the_board_sends_what_is_due_by_the_clock_and_no_more():
         server.stop()
 
 
+@pytest.mark.parametrize("rig", [{"speed": None, "port": "socket"}], indirect=True)
+def test_at_full_speed_exactly_the_steps_asked_for_arrive(rig):
+    first, second = rig.bench.roll(0.525, turns=(0.3,)), rig.bench.flex(0.2, speed_m_s=0.1)
+    wanted = first.readings(80) + second.readings(80)
+    with attach(rig) as port:
+        port.write(b"start\n")
+        sent, _, _ = take(port, wanted)
+        port.timeout = 0.05
+        assert b"\nR " not in port.read(4096)
+        third = rig.bench.still(1.0)
+        port.timeout = 5.0
+        more, _, _ = take(port, third.readings(80))
+    assert [reading.seq for reading in sent + more] == list(range(wanted + 81))
+
+
+def test_what_breaks_the_board_is_not_swallowed(monkeypatch):
+    rig, reached = VirtualRig(load_blanks(), port="socket"), threading.Event()
+
+    def broken(to_s):
+        reached.set()
+        raise ZeroDivisionError("as a test wants it")
+
+    monkeypatch.setattr(rig.firmware, "advance", broken)
+    rig.start()
+    assert reached.wait(5.0)
+    with pytest.raises(ZeroDivisionError, match="as a test wants it"):
+        rig.stop()
+
+
 def test_waiting_costs_no_processor_time(monkeypatch):
     """Nothing to do means one wait without end, not a loop."""
     waits = []
