@@ -54,7 +54,9 @@ def level(counts: ArrayLike, what: str) -> Level:
 
     The standard error comes from the means of ten stretches of equal length, so that noise that hangs
     together over neighbouring readings is counted (batch means; Law & Kelton, Simulation Modeling and
-    Analysis, from memory), and is at least that of rounding to whole counts, 1/√12 over √n.
+    Analysis, from memory), and is at least that of rounding to whole counts, 1/√12 over √n. Noise that hangs
+    together for longer than a stretch is counted in part only: simulated, the 95 % half-width then holds the
+    truth in 90 % of cases where the noise hangs together over ten readings of 240, in 70 % over thirty.
 
     Parameters
     ----------

@@ -7,6 +7,7 @@ take a second, checked way; and only when that fails too does a slow walk look f
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
 import re
@@ -71,7 +72,7 @@ def _complete(body: bytes, at: int, width: int) -> list[NDArray[np.float64]] | N
     Without its filter for missing values the parser takes an empty cell, a short row, a blank line and a
     quoted number for faults, so that no pass over the bytes is needed to rule them out.
     """
-    if body.find(b"\r", at) >= 0 or not _plain_exponents(body, at):
+    if body.find(b"\r", at) >= 0 or body.startswith(codecs.BOM_UTF8, at) or not _plain_exponents(body, at):
         return None
     columns = _parse(body, at, width, missing=False)
     if columns is None or not all(np.isfinite(column).all() for column in columns):

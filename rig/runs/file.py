@@ -10,10 +10,8 @@ from __future__ import annotations
 import codecs
 import os
 import re
-import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +19,7 @@ from numpy.typing import NDArray
 from rig.errors import FileError
 from rig.runs.body import parse_body
 from rig.runs.header import Header, parse_header
+from rig.runs.marks import Event, split_marks
 
 RAW_OF = {
     "load_N": "load_counts",
@@ -32,23 +31,8 @@ RAW_OF = {
 
 _UTF16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
 _MARKER_LINE = re.compile(r'\s*["\']?blankbench-run')
-_BLANK = b" \t\n"
 _HEADER_BYTES = 1 << 16
 _SANE_LENGTH_M = 15.0
-
-
-@dataclass(frozen=True, slots=True)
-class Event:
-    """A mark that the recorder left among the readings, such as the load limit passed or a reset."""
-
-    name: str
-    """What happened."""
-    row: int
-    """How many readings stood before it."""
-    line: int
-    """Its line in the file."""
-    detail: Mapping[str, Any] = field(default_factory=dict)
-    """Whatever else it states."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -94,7 +78,7 @@ def read_run(path: str | os.PathLike[str]) -> Run:
     text, tail = _whole_lines(data, name)
     header, names, start, line = _parse_top(text, name)
     needed = _needed_columns(header, names, name, line)
-    body, at, marked, events, warnings = _split_marks(text, start, line + 1)
+    body, at, marked, events, warnings = split_marks(text, start, line + 1)
     if tail.strip():
         last = text.count(b"\n") + 1
         warnings.append(
@@ -232,75 +216,6 @@ def _column_names(content: str, name: str, line: int) -> list[str]:
         if column in names[:at]:
             raise FileError(name, line, f"column {column} stands there twice", "keep one of them")
     return names
-
-
-def _split_marks(
-    text: bytes, start: int, first: int
-) -> tuple[bytes, int, NDArray[np.int64] | None, tuple[Event, ...], list[str]]:
-    """Take out comment lines and blank lines at the end.
-
-    Parameters
-    ----------
-    text : bytes
-        Whole lines.
-    start : int
-        Where the readings begin in it.
-    first : int
-        Line in the file of the first reading.
-
-    Returns
-    -------
-    body, at : bytes, int
-        Readings only, from `at` on: `text` itself where it needs no change.
-    lines : ndarray or None
-        Line in the file of each; None: they stand one below the other.
-    events, warnings : tuple, list
-        The recorder's marks, and what could not be read of them.
-    """
-    if len(text) == start or text[-2:-1] in _BLANK:
-        text, start = text[start:].rstrip(_BLANK), 0
-        text += b"\n" if text else b""
-    hash_at = text.find(b"#", start)
-    if hash_at < 0:
-        return text, start, None, (), []
-    pieces: list[bytes] = []
-    numbers: list[NDArray[np.int64]] = []
-    events: list[Event] = []
-    warnings: list[str] = []
-    line, rows = first, 0
-    while True:
-        end = hash_at if hash_at >= 0 else len(text)
-        if hash_at > start and text[hash_at - 1 : hash_at] != b"\n":
-            hash_at = text.find(b"#", hash_at + 1)  # inside a reading, where it is a fault
-            continue
-        there = text.count(b"\n", start, end)
-        pieces.append(text[start:end])
-        numbers.append(np.arange(line, line + there))
-        line, rows = line + there, rows + there
-        if hash_at < 0:
-            break
-        start = text.index(b"\n", hash_at) + 1
-        _read_mark(text[hash_at + 1 : start], rows, line, events, warnings)
-        line += 1
-        hash_at = text.find(b"#", start)
-    body = b"".join(pieces)
-    if body[-2:-1] in _BLANK:  # blank lines in front of the last mark
-        body = body.rstrip(_BLANK) + b"\n" if body.strip() else b""
-    left = body.count(b"\n")
-    events = [replace(event, row=min(event.row, left)) for event in events]
-    return body, 0, np.concatenate(numbers)[:left], tuple(events), warnings
-
-
-def _read_mark(text: bytes, row: int, line: int, events: list[Event], warnings: list[str]) -> None:
-    try:
-        mark = tomllib.loads(text.decode("utf-8").strip()).get("event")
-    except ValueError:  # neither TOML nor UTF-8
-        if text.lstrip().startswith(b"event"):
-            warnings.append(f"line {line}: a mark of the recorder cannot be read and was left out")
-        return
-    if isinstance(mark, dict):
-        detail = dict(mark)
-        events.append(Event(str(detail.pop("name", "")), row, line, detail))
 
 
 def _decimal_points(body: bytes, name: str, line: int) -> bytes:
