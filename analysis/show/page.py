@@ -112,7 +112,8 @@ def _document(title: str, info: PageInfo, sheets: Sequence[Child]) -> str:
         tag("title", title),
         trusted(f"<style>{CSS}</style>"),
     )
-    top = tag("header", tag("p", name_of(info.shop, 80), " · ", name_of(info.date, 60)))
+    names = [name_of(text, 80) for text in (info.shop, info.date) if text.strip()]
+    top = tag("header", tag("p", names[:1], [(" · ", name) for name in names[1:]]))
     foot = tag(
         "footer",
         tag("p", "± is the 95 % half-width. ", say.ANGLES_COUNT),

@@ -161,7 +161,7 @@ def flex_figures(ident: str, flex: FlexResult, units: System) -> list[Html]:
         figure_element(
             f"{ident}-left",
             "Readings minus fit over travel.",
-            "What the fit leaves over; a loop is hysteresis.",
+            "What the fit leaves over (filled: loading, open: unloading); a loop is hysteresis.",
             lambda axes: draw.flex_residuals(axes, flex, units=units),
             class_="screen",
         )

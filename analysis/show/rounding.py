@@ -28,6 +28,8 @@ class Shown:
     """The half-width; empty where it is not known."""
     unit: str
     """What stands behind both; empty for a bare number."""
+    exact: bool = False
+    """True where the half-width is zero: nothing is said about an error, so none is shown."""
 
     @property
     def known(self) -> bool:
@@ -53,7 +55,7 @@ class Shown:
     @property
     def note(self) -> str:
         """Why there is no half-width, or empty."""
-        return "" if self.half or not self.known else "half-width not known"
+        return "" if self.half or self.exact or not self.known else "half-width not known"
 
 
 UNKNOWN: Final = Shown("", "", "")
@@ -77,7 +79,7 @@ def round_pair(value: float, ci95: float, decimals: int = 3, period: float | Non
     Returns
     -------
     value, half : str
-        `half` is empty where it is not known.
+        `half` is empty where it is not known, or zero.
 
     Examples
     --------
@@ -88,9 +90,9 @@ def round_pair(value: float, ci95: float, decimals: int = 3, period: float | Non
     >>> round_pair(359.998, 0.52, period=360.0)
     ('0.00', '0.52')
     """
-    known = math.isfinite(ci95)
+    known = math.isfinite(ci95) and ci95 > 0.0
     places = decimals
-    if known and ci95 > 0.0:
+    if known:
         leading = math.floor(math.log10(float(f"{ci95:.1e}")))
         places = min(1 - leading, 12)
     number = round(value, places)
@@ -115,7 +117,7 @@ def show(
     value, ci95 = estimate.value * per_si, estimate.ci95 * abs(per_si)
     if period is not None:
         value = wrap(value, period)
-    return Shown(*round_pair(value, ci95, decimals, period), unit)
+    return Shown(*round_pair(value, ci95, decimals, period), unit, exact=ci95 == 0.0)
 
 
 def show_quantity(estimate: Estimate | None, quantity: str, units: System = "metric") -> Shown:

@@ -103,9 +103,10 @@ dl.facts dt { color: var(--soft); } dl.facts dd { margin: 0; }
   .pair { grid-template-columns: 1.25fr 1fr; gap: 0 4mm; }
   .figures { grid-template-columns: 1fr 1fr; gap: 0 4mm; }
   .figures.strips { grid-template-columns: 1fr 1fr 1fr; }
-  figure, tr, .mark, .warnings { break-inside: avoid; }
+  figure, tr, .scroll, .mark, .warnings { break-inside: avoid; }
+  .pair figure svg { max-width: 68mm; }
   figure { margin: 0.15rem 0; }
-  figure svg { border: 0; padding: 0; max-width: 86mm; }
+  figure svg { border: 0; padding: 0; max-width: 80mm; }
   figcaption { margin-top: 0; }
   dl.facts { font-size: 8pt; margin: 0.2rem 0; grid-template-columns: max-content 1fr max-content 1fr; }
   a { color: inherit; text-decoration: none; }

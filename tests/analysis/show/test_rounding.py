@@ -31,7 +31,7 @@ from analysis.show.rounding import (
         (123456.0, 99999.0, ("120000", "100000")),
         (0.4031, 0.0021, ("0.4031", "0.0021")),
         (-0.0001, 0.52, ("0.00", "0.52")),
-        (5.0, 0.0, ("5.000", "0.000")),
+        (5.0, 0.0, ("5.000", "")),
         (5.0, math.nan, ("5.000", "")),
         (5.0, math.inf, ("5.000", "")),
     ],
@@ -71,6 +71,11 @@ def test_unknown_value_and_unknown_half_width_are_said():
     lonely = show_quantity(Estimate(2.0, math.nan, reason="one reading"), "load")
     assert lonely.text == "2.000 N"
     assert lonely.note == "half-width not known"
+
+
+def test_a_number_without_an_error_is_shown_without_one():
+    length = show_quantity(Estimate(2.286, 0.0), "length")
+    assert (length.text, length.note) == ("2.286 m", "")
 
 
 def test_units_are_the_builders_choice():
