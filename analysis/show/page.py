@@ -132,9 +132,8 @@ def _facts(info: PageInfo) -> Html:
         ("Calibration", info.calibration or "not stated: half-widths hold no calibration part"),
         ("Shop", info.shop),
     )
-    return tag(
-        "dl", [(tag("dt", name), tag("dd", name_of(text, 200))) for name, text in rows], class_="facts"
-    )
+    pairs = [(tag("dt", name), tag("dd", name_of(text, 200))) for name, text in rows if text.strip()]
+    return tag("dl", pairs, class_="facts")
 
 
 def _first_sheet(info: PageInfo, blanks: Sequence[BlankPage], batch: BatchResult | None) -> Html:

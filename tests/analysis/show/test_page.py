@@ -138,6 +138,12 @@ def test_a_missing_calibration_and_operator_are_said():
     assert "not stated: half-widths hold no calibration part" in text
 
 
+def test_a_shop_without_a_name_leaves_no_gap():
+    text = " ".join(read(blank_page(PageInfo("", "today"), BlankPage("A", "", roll_result()))).text)
+    assert "(no name)" not in text
+    assert "Shop" not in text
+
+
 def test_nothing_is_claimed_where_nothing_is_known():
     text = " ".join(read(blank_page(INFO, BlankPage("A-04", "", unknown_roll()))).text)
     assert "No mark" in text
