@@ -12,6 +12,7 @@ import tempfile
 import time
 import tracemalloc
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -70,38 +71,46 @@ def readings(columns: tuple[str, ...], rows: int) -> np.ndarray:
 
 
 def compare(
-    ours: Callable[[], object], peer: Callable[[], object], repeats: int
+    ours: Callable[[int], object], peer: Callable[[int], object], repeats: int
 ) -> tuple[float, float, float]:
-    """Median times of both, s, and the median ratio of neighbouring turns."""
+    """Median times of both, s, and the median ratio of neighbouring turns; each is told the turn's number."""
     times = np.empty((repeats, 2))
-    for turn in times:
+    for number, turn in enumerate(times):
         for at, work in enumerate((ours, peer)):
             start = time.perf_counter()
-            work()
+            work(number)
             turn[at] = time.perf_counter() - start
     return (*np.median(times, axis=0), float(np.median(times[:, 0] / times[:, 1])))
 
 
 def reading_table(folder: Path) -> Table:
+    """Read many files of one shop, each once: blank, mass and date differ, rig and calibration do not."""
     table = Table("columns", "readings", "file", "read_run", "pandas.read_csv", "ratio", "peak memory, ratio")
     for columns in (PLAIN, RECORDED):
         for rows in (500, 2500, 20_000):
-            with RunWriter(folder / f"{len(columns)}-{rows}.csv", header(columns), columns) as writer:
-                writer.extend(readings(columns, rows).tolist())
-            path = writer.path
+            made = readings(columns, rows).tolist()
+            repeats = min(100, 1_000_000 // rows // len(columns) + 10)
+            paths = []
+            for number in range(repeats):
+                top = replace(header(columns), blank=f"A-{number}", mass_g=60 + 0.01 * number)
+                top = replace(top, started=f"2026-05-04T{9 + number // 60:02}:{number % 60:02}")
+                with RunWriter(folder / f"{len(columns)}-{rows}-{number}.csv", top, columns) as writer:
+                    writer.extend(made)
+                    writer.event("ended", readings=rows)
+                paths.append(writer.path)
             ours, peer, ratio = compare(
-                lambda path=path: read_run(path),
-                lambda path=path: pd.read_csv(path, comment="#"),
-                repeats=max(30, 400_000 // rows // len(columns)),
+                lambda number, paths=paths: read_run(paths[number]),
+                lambda number, paths=paths: pd.read_csv(paths[number], comment="#"),
+                repeats,
             )
             memory = [
-                peak(lambda path=path: read_run(path)),
-                peak(lambda path=path: pd.read_csv(path, comment="#")),
+                peak(lambda path=paths[0]: read_run(path)),
+                peak(lambda path=paths[0]: pd.read_csv(path, comment="#")),
             ]
             table.add_row(
                 str(len(columns)),
                 str(rows),
-                f"{path.stat().st_size / 1e3:.0f} kB",
+                f"{paths[0].stat().st_size / 1e3:.0f} kB",
                 f"{ours * 1e3:.2f} ms",
                 f"{peer * 1e3:.2f} ms",
                 f"{ratio:.2f}",
@@ -123,7 +132,7 @@ def writing_table(folder: Path) -> Table:
     for columns in (PLAIN, RECORDED):
         rows = readings(columns, 5000).tolist()
 
-        def ours(columns: tuple[str, ...] = columns, rows: list[list[float]] = rows) -> None:
+        def ours(_turn: int = 0, columns: tuple[str, ...] = columns, rows: list[list[float]] = rows) -> None:
             with RunWriter(folder / "written.csv", header(columns), columns) as writer:
                 for at in range(0, 5000, 250):
                     for row in rows[at : at + 250]:
@@ -131,7 +140,7 @@ def writing_table(folder: Path) -> Table:
                     writer.flush()
             writer.path.unlink()
 
-        def peer(columns: tuple[str, ...] = columns, rows: list[list[float]] = rows) -> None:
+        def peer(_turn: int = 0, columns: tuple[str, ...] = columns, rows: list[list[float]] = rows) -> None:
             path = folder / "peer.csv"
             with open(path, "w", newline="") as file:
                 writer = csv.writer(file)

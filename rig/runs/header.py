@@ -192,20 +192,26 @@ def parse_header(lines: Sequence[str], path: str, numbers: Sequence[int]) -> Hea
 
 
 def _values(lines: Sequence[str]) -> dict[str, Any]:
-    """Parse the header; its tables, which a shop's runs have in common, are parsed once for all of them."""
+    """Parse the header; lines and tables that a shop's runs have in common are parsed once for all of them.
+
+    A header is nearly always one key a line, then tables. Each of these is TOML by itself, and together they
+    are the header unless two name the same key; anything else is left to the parser as a whole.
+    """
     first = next((at for at, line in enumerate(lines) if line.lstrip().startswith("[")), len(lines))
+    values: dict[str, Any] = {}
+    count = 0
     try:
-        top, tables = tomllib.loads("\n".join(lines[:first])), _tables("\n".join(lines[first:]))
+        for part in (*lines[:first], "\n".join(lines[first:])):
+            parsed = _parsed(part)
+            values.update(parsed)
+            count += len(parsed)
     except tomllib.TOMLDecodeError:
-        pass  # a value that runs over lines, or a fault: only the whole can tell
-    else:
-        if not top.keys() & tables.keys():
-            return top | tables
-    return tomllib.loads("\n".join(lines))
+        count = -1  # a value that runs over lines, or a fault: only the whole can tell
+    return values if count == len(values) else tomllib.loads("\n".join(lines))
 
 
-@lru_cache(maxsize=64)
-def _tables(text: str) -> dict[str, Any]:
+@lru_cache(maxsize=1024)
+def _parsed(text: str) -> dict[str, Any]:
     return tomllib.loads(text)
 
 
