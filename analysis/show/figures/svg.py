@@ -16,7 +16,8 @@ import matplotlib as mpl
 from matplotlib.figure import Figure
 
 _HASH_SALT = "blankbench"
-_ID = re.compile(r'(\bid="|\bhref="#|url\(#)')
+_ID = re.compile(r'\bid="([^"]+)"')
+_REFERENCE = re.compile(r'(\bid="|\bhref="#|url\(#)([^")]+)')
 _IDENT = re.compile(r"[A-Za-z][A-Za-z0-9_-]*\Z")
 
 
@@ -49,7 +50,9 @@ def to_svg(figure: Figure, *, title: str, ident: str = "figure") -> str:
     text = re.sub(r"<metadata>.*?</metadata>\s*", "", text, flags=re.DOTALL)
     head, _, body = text.partition(">")
     size = " ".join(re.findall(r'\b(?:width|height|viewBox)="[^"]*"', head))
-    body = _ID.sub(rf"\g<1>{ident}-", body)
+    # Numbered as they come: some of the drawing library's own ids differ from one call to the next.
+    numbers = {name: f"{ident}-{number}" for number, name in enumerate(dict.fromkeys(_ID.findall(body)), 1)}
+    body = _REFERENCE.sub(lambda found: found[1] + numbers.get(found[2], found[2]), body)
     body = body.replace('<style type="text/css">*{', f'<style type="text/css">#{ident} *{{')
     opening = (
         f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" id="{ident}" '
