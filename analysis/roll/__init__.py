@@ -1,6 +1,7 @@
 """Rolling: stiff and soft plane, natural bow, snap positions and the mark."""
 
-from analysis.roll.fit import PLANE_LEVEL, fit_roll
+from analysis.roll.estimator import PLANE_LEVEL
+from analysis.roll.fit import fit_roll
 from analysis.roll.live import LiveRoll, LiveState
 from analysis.roll.result import Cause, Mark, MarkRule, RollCurve, RollResult, Snap
 

@@ -6,15 +6,16 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import fdtrc
 
 from analysis.angles import HALF_TURN, TURN, difference, wrap
-from analysis.estimate import Estimate, coverage_factor
+from analysis.estimate import Estimate, Share, coverage_factor
 from analysis.readings import Floats
+from analysis.roll import clouds
 from analysis.roll.result import Snap
-from analysis.roll.shares import Systematics
+from analysis.roll.shares import LeftOut, Systematics
 from analysis.roll.snaps import (
     Rest,
-    astroid,
     cause_of,
     curvature,
     level_by_parts,
@@ -23,8 +24,6 @@ from analysis.roll.snaps import (
 )
 from analysis.roll.tensor import Blank, Matrix, RollEnergy, barrier_factors, energy_of
 
-_SAMPLES = 256
-"""Samples of the five numbers where a half-width is not smooth in them."""
 _WIDEST_SNAP = math.radians(45.0)
 """A snap position that is not known to this is not given."""
 
@@ -46,6 +45,14 @@ def direction(x: float, y: float, spread: Matrix, dof: float, waves: int) -> Est
         return None
     half_width = math.asin(sine)
     return Estimate(wrap(math.atan2(y, x) / waves, TURN / waves), half_width / factor / waves, dof)
+
+
+def plane(blank: Blank, spread: Matrix, dof: float) -> Estimate:
+    """Stiff plane (rad) of a 2-per-turn part that passed its test; known to 45° at worst."""
+    found = direction(blank.d_cos, blank.d_sin, spread[3:, 3:], dof, 2)
+    if found is not None:
+        return found
+    return Estimate(blank.stiff_plane, 0.25 * HALF_TURN / coverage_factor(dof), dof)
 
 
 def length(x: float, y: float, spread: Matrix, dof: float) -> Estimate:
@@ -98,6 +105,7 @@ def snaps_of(
     travel: float,
     initial: Estimate | None,
     systematics: Systematics,
+    left_out: tuple[LeftOut, ...] = (),
 ) -> SnapAnswer:
     """Snap positions with barriers and half-widths.
 
@@ -108,8 +116,8 @@ def snaps_of(
     k0 = None if initial is None else initial.value
     energy = energy_of(blank, travel, k0)
     found = rests(energy)
-    if not found:
-        return SnapAnswer((), (), False, 0.0, 0)
+    if not found or _nothing_there(blank, spread, dof):
+        return SnapAnswer((), found, False, 0.0, 0)
     p_factor, q_factor = barrier_factors(blank.k, k0)
     p, q = 0.5 * travel**2 * p_factor, travel * q_factor
     to_parts = np.zeros((4, 5))
@@ -121,11 +129,10 @@ def snaps_of(
     sigmas = [math.sqrt(max(0.0, float(s @ cov @ s))) for s in slopes]
     levels = [level_by_parts(rest.crest) - level_by_parts(rest.angle) for rest in found]
     barrier_sigmas = [math.sqrt(max(0.0, float(g @ cov @ g))) for g in levels]
-    samples = _sampled(parts, cov, dof)
-    inside = np.array([astroid(RollEnergy(*sample)) < 1.0 for sample in samples[:: _SAMPLES // 64]])
-    unsure = float(np.mean(inside != (len(found) == 2)))
+    samples = clouds.sampled(parts, cov, dof)
+    unsure = float(np.mean(clouds.two_minima(samples) != (len(found) == 2)))
     if unsure > 0.0 or max(sigmas) > math.radians(4.0):
-        sigmas, barrier_sigmas, unsure = _by_samples(samples, found, dof)
+        sigmas, barrier_sigmas = _by_samples(samples, found, dof)
     tied = False
     if len(found) == 2:
         gap = level_by_parts(found[0].angle) - level_by_parts(found[1].angle)
@@ -133,14 +140,19 @@ def snaps_of(
         floor = 1e-3 * max(found[0].barrier, found[1].barrier)
         tied = abs(found[1].low - found[0].low) <= max(noise, floor)
     snaps = []
-    for rest, slope, sigma, barrier_sigma in zip(found, slopes, sigmas, barrier_sigmas, strict=True):
+    moved = [(left.cause, to_parts @ left.shifts.T) for left in left_out]
+    for rest, slope, level, sigma, barrier_sigma in zip(
+        found, slopes, levels, sigmas, barrier_sigmas, strict=True
+    ):
         angle = Estimate(rest.angle, sigma, dof)
         if not angle.noise_ci95 < _WIDEST_SNAP:
             continue
         softness = abs(float(slope[2:] @ parts[2:]))
         barrier = Estimate(rest.barrier, barrier_sigma, dof).with_shares(
-            systematics.barrier(rest.barrier, initial is not None)
+            systematics.barrier(rest.barrier, blank.k, initial)
         )
+        barrier = barrier.with_shares(Share(cause, float(np.linalg.norm(level @ by))) for cause, by in moved)
+        angle = angle.with_shares(Share(cause, float(np.linalg.norm(slope @ by))) for cause, by in moved)
         snaps.append(
             Snap(
                 angle.with_shares(systematics.snap(softness)),
@@ -151,52 +163,30 @@ def snaps_of(
     return SnapAnswer(tuple(snaps), found, tied, unsure, len(found) - len(snaps))
 
 
+def _nothing_there(blank: Blank, spread: Matrix, dof: float) -> bool:
+    """Tell whether noise alone makes bow and planes together as large one time in twenty (F test)."""
+    parts = blank.numbers[1:]
+    statistic = 0.25 * float(parts @ np.linalg.solve(spread[1:, 1:], parts))
+    return float(fdtrc(4.0, min(dof, 1e9), statistic)) > 0.05
+
+
 def _slope(energy: RollEnergy, rest: Rest) -> Floats:
     bend = curvature(energy, rest.angle)
     scale = max(energy.stiffness_part, energy.bow_part)
     return np.asarray(-torque_by_parts(rest.angle) / max(bend, 1e-6 * scale))
 
 
-def _sampled(parts: Floats, cov: Matrix, dof: float) -> Matrix:
-    values, vectors = np.linalg.eigh(cov)
-    root = vectors * np.sqrt(np.clip(values, 0.0, None))
-    widen = coverage_factor(dof) / coverage_factor(math.inf)
-    return np.asarray(parts + widen * _normals() @ root.T)
-
-
-_NORMALS: list[Matrix] = []
-
-
-def _normals() -> Matrix:
-    """Quasi-random standard normal points, shape (_SAMPLES, 4), the same in every call."""
-    if not _NORMALS:
-        from scipy.special import ndtri
-        from scipy.stats import qmc
-
-        points = qmc.Sobol(4, scramble=True, rng=np.random.default_rng(20)).random(_SAMPLES)
-        _NORMALS.append(np.asarray(ndtri(points)))
-    return _NORMALS[0]
-
-
-def _by_samples(
-    samples: Matrix, found: tuple[Rest, ...], dof: float
-) -> tuple[list[float], list[float], float]:
-    """Turn samples into standard errors that give their 95 % half-widths, and doubt about the number."""
-    away = np.empty((len(samples), len(found)))
-    barrier_away = np.empty_like(away)
-    other = 0
-    for row, sample in enumerate(samples):
-        theirs = rests(RollEnergy(*(float(part) for part in sample)))
-        other += len(theirs) != len(found)
-        for column, rest in enumerate(found):
-            distance = [abs(difference(it.angle, rest.angle)) for it in theirs]
-            nearest = int(np.argmin(distance))
-            away[row, column] = distance[nearest]
-            barrier = theirs[nearest].barrier if distance[nearest] < 0.5 * HALF_TURN else 0.0
-            barrier_away[row, column] = abs(barrier - rest.barrier)
+def _by_samples(samples: Matrix, found: tuple[Rest, ...], dof: float) -> tuple[list[float], list[float]]:
+    """Turn samples into standard errors of positions and barriers that give their 95 % half-widths."""
+    angles, barriers = clouds.minima(samples)
     factor = coverage_factor(dof)
-    return (
-        [float(x) / factor for x in np.quantile(away, 0.95, axis=0)],
-        [float(x) / factor for x in np.quantile(barrier_away, 0.95, axis=0)],
-        other / len(samples),
-    )
+    sigmas, barrier_sigmas = [], []
+    for rest in found:
+        away = np.abs(difference(angles, rest.angle))
+        nearest = np.nanargmin(away, axis=1)[:, np.newaxis]
+        off = np.take_along_axis(away, nearest, axis=1)[:, 0]
+        theirs = np.take_along_axis(barriers, nearest, axis=1)[:, 0]
+        barrier_off = np.abs(np.where(off < 0.5 * HALF_TURN, theirs, 0.0) - rest.barrier)
+        sigmas.append(float(np.quantile(off, 0.95)) / factor)
+        barrier_sigmas.append(float(np.quantile(barrier_off, 0.95)) / factor)
+    return sigmas, barrier_sigmas

@@ -18,13 +18,17 @@ from numpy.typing import NDArray
 from analysis.readings import Floats
 from analysis.roll import model
 from analysis.roll.blocks import LEAST_BLOCKS, Blocks
+from analysis.roll.leakage import Leak, leaks
 from analysis.roll.model import MOST_DRIFT, MOST_HARMONICS, Columns, Kind
-from analysis.roll.noise import Candidates, candidates, to_cosines
+from analysis.roll.noise import candidates
+from analysis.roll.normal import Grams, average_over
 from analysis.roll.regression import least_squares
 from analysis.roll.sift import Sifted
 from analysis.roll.spikes import spikes
 from analysis.roll.tensor import SIZE, Matrix, to_compliance
 
+PLANE_LEVEL = 0.05
+"""False-alarm rate of the plane's test."""
 _PENALTY = 1.5
 """Cost of a further column over that of the Bayesian information criterion. An order chosen from the data
 makes half-widths too narrow; at this cost it is chosen rarely enough that they stay true."""
@@ -34,12 +38,8 @@ _CHEAP = 1.05
 """Drift of second order is always in where it widens the plane's half-width by less than this factor."""
 _LEAST_WEIGHT = 0.05
 """Models less probable than this, against the best, are not averaged in."""
-_LEAST_NOISE_WEIGHT = 2e-3
-"""Candidates of the noise less probable than this are not averaged in."""
 _FINEST = 1e-7
 """No amplifier resolves less of its largest reading (24 bits: 6e-8)."""
-_ROUNDING = 1e-10
-"""Least squared residual over the square of what is fitted: below it is rounding, not noise."""
 _WHOLE = 0.75
 """Covered part of the turn from which on further waves and a bent drift are looked for."""
 
@@ -70,6 +70,8 @@ class Fitted:
     """Highest number of waves per turn."""
     drift_order: int
     """Highest power of time in the drift."""
+    leaks: tuple[Leak, ...]
+    """What the model leaves out, and how far it may move `core`."""
     noise: float
     """Standard deviation of the single readings about the model."""
     spike: NDArray[np.bool_]
@@ -101,7 +103,7 @@ def estimate(sifted: Sifted, kind: Kind) -> Fitted:
         first = least_squares(rows[:, everything], means)
     known = candidates(means.size, blocks.size)
     base = least_squares(rows[:, sets[0]], means)
-    grams = _Grams.of(rows[:, everything], known, sifted.turns)
+    grams = Grams.of(rows[:, everything], known, sifted.turns)
     normal = grams.fitting(base.residuals, first.residuals, float(np.linalg.norm(means)))
     noise = int(np.argmax(normal.restricted(np.arange(everything.size)) + known.log_prior))
     position = {int(column): place for place, column in enumerate(everything)}
@@ -118,7 +120,7 @@ def estimate(sifted: Sifted, kind: Kind) -> Fitted:
     noise_weights = np.exp(log_weight - log_weight.max())
     noise_weights /= noise_weights.sum()
     pair = np.arange(*model.plane_pair(kind).indices(SIZE))
-    average = _average(normal, places, weights, noise_weights, pair, before)
+    average = average_over(normal, places, weights, noise_weights, pair, before)
     values = np.zeros(columns.rows.shape[0])
     spread = np.zeros((values.size, values.size))
     values[everything] = average.values
@@ -126,6 +128,17 @@ def estimate(sifted: Sifted, kind: Kind) -> Fitted:
     core, core_spread = values[:SIZE], spread[:SIZE, :SIZE]
     numbers, numbers_spread = model.to_numbers(kind, core, core_spread)
     left = (target - values @ columns.rows)[~spike]
+    harmonics = 2 + int(np.count_nonzero(chosen >= columns.waves)) // 2
+    drift_order = int(np.count_nonzero((chosen >= columns.drift) & (chosen < columns.waves)))
+    block_residuals = means - rows @ values
+    left_out = leaks(
+        rows,
+        chosen,
+        columns.waves + 2 * (harmonics - 2) if harmonics < MOST_HARMONICS else None,
+        columns.drift + drift_order if drift_order < MOST_DRIFT else None,
+        values,
+        float(math.sqrt(block_residuals @ block_residuals / max(1, means.size - chosen.size))),
+    )
     return Fitted(
         kind=kind,
         core=core,
@@ -136,8 +149,9 @@ def estimate(sifted: Sifted, kind: Kind) -> Fitted:
         values=values,
         values_spread=spread,
         columns=columns,
-        harmonics=2 + int(np.count_nonzero(chosen >= columns.waves)) // 2,
-        drift_order=int(np.count_nonzero((chosen >= columns.drift) & (chosen < columns.waves))),
+        harmonics=harmonics,
+        drift_order=drift_order,
+        leaks=left_out,
         noise=float(math.sqrt(left @ left / max(1, left.size - chosen.size))),
         spike=spike,
         memory=float(noise_weights @ known.memory) * sifted.turns * 2.0 * math.pi / means.size,
@@ -195,91 +209,6 @@ def _affordable(
     return [chosen for chosen in sets if drift + 1 in chosen]
 
 
-@dataclass(frozen=True, slots=True)
-class _Grams:
-    """Weighted products of the columns, scaled to unit length, under every candidate of the noise."""
-
-    cosines: Matrix
-    """Slow cosine coefficients of the scaled columns, shape (slow, k)."""
-    scale: Floats
-    """Lengths of the columns, shape (k,)."""
-    gram: Matrix
-    """XᵀWX, shape (candidates, k, k)."""
-    known: Candidates
-    """The candidates."""
-
-    @classmethod
-    def of(cls, rows: Matrix, known: Candidates, turns: float) -> _Grams:
-        """Form the products. Columns are slow: cosines beyond 48 a turn carry almost nothing of them."""
-        n, k = rows.shape
-        slow = min(n, max(120, int(48 * turns)))
-        cosines = to_cosines(rows)
-        scale = np.sqrt(np.einsum("ij,ij->j", cosines, cosines))
-        scaled = cosines[:slow] / scale
-        upper = np.triu_indices(k)
-        products = known.precision[:, :slow] @ (scaled[:, upper[0]] * scaled[:, upper[1]])
-        gram = np.empty((len(products), k, k))
-        gram[:, upper[0], upper[1]] = products
-        gram[:, upper[1], upper[0]] = products
-        return cls(scaled, scale, gram, known)
-
-    def fitting(self, rest: Floats, residuals: Floats, size: float) -> _Normal:
-        """Add what is to be fitted to the products.
-
-        Parameters
-        ----------
-        rest : ndarray, shape (n,)
-            What is to be fitted: block means without a part that the columns explain (for rounding's sake).
-        residuals : ndarray, shape (n,)
-            Residuals of a first fit: beyond the slow cosines they alone tell the noise.
-        size : float
-            Length of the block means; rounding makes no residual smaller than 1e-15 of it.
-        """
-        slow, k = self.cosines.shape
-        both = to_cosines(np.column_stack([rest, residuals]))
-        length = max(float(np.linalg.norm(rest)), 1e-15 * size)
-        part, fast = both[:slow, 0] / length, both[slow:, 1] / length
-        gram = np.empty((len(self.gram), k + 1, k + 1))
-        gram[:, :k, :k] = self.gram
-        gram[:, :k, k] = gram[:, k, :k] = self.known.precision[:, :slow] @ (
-            self.cosines * part[:, np.newaxis]
-        )
-        gram[:, k, k] = self.known.precision @ np.concatenate([part * part, fast * fast]) + _ROUNDING
-        return _Normal(gram, length / self.scale, self.known.log_determinant, rest.size)
-
-
-@dataclass(frozen=True, slots=True)
-class _Normal:
-    """Weighted normal equations under every candidate of the noise."""
-
-    gram: Matrix
-    """[X r]ᵀ·W·[X r] with r what is fitted, all of unit length, shape (candidates, k + 1, k + 1)."""
-    unit: Floats
-    """A coefficient is so many times its scaled one, shape (k,)."""
-    log_determinant: Floats
-    """Of the candidates' densities, shape (candidates,)."""
-    rows: int
-    """Number of blocks."""
-
-    def restricted(self, places: NDArray[np.intp]) -> Floats:
-        """Find the restricted log-likelihood of a model under each candidate, its scale profiled out."""
-        use = np.append(places, -1)
-        triangle = np.linalg.cholesky(self.gram[:, use[:, np.newaxis], use])
-        diagonal = np.log(np.diagonal(triangle, axis1=1, axis2=2))
-        free = self.rows - places.size
-        return np.asarray(-0.5 * self.log_determinant - diagonal[:, :-1].sum(axis=1) - free * diagonal[:, -1])
-
-    def solve(self, places: NDArray[np.intp], noises: NDArray[np.intp]) -> tuple[Matrix, Matrix]:
-        """Coefficients, shape (noises, k), and covariances, shape (noises, k, k), of the scaled columns."""
-        use = np.append(places, -1)
-        gram = self.gram[noises[:, np.newaxis, np.newaxis], use[:, np.newaxis], use]
-        inverse = np.linalg.inv(gram[:, :-1, :-1])
-        right = gram[:, :-1, -1]
-        values = np.einsum("gij,gj->gi", inverse, right)
-        rss = gram[:, -1, -1] - np.einsum("gi,gi->g", right, values)
-        return values, inverse * (rss / (self.rows - places.size))[:, np.newaxis, np.newaxis]
-
-
 def _costs(sets: list[NDArray[np.intp]], columns: Columns) -> Floats:
     """Find what each set's columns cost, in those of the Bayesian information criterion."""
     bent = [np.count_nonzero(chosen == columns.drift + 1) for chosen in sets]
@@ -303,64 +232,3 @@ def _model_weights(gram: Matrix, places: list[NDArray[np.intp]], n: int, costs: 
     weights = np.exp(-0.5 * (criterion - criterion.min()))
     weights[weights < _LEAST_WEIGHT] = 0.0
     return np.asarray(weights / weights.sum())
-
-
-@dataclass(frozen=True, slots=True)
-class _Average:
-    values: Floats
-    spread: Matrix
-    dof: float
-    p_value: float
-
-
-def _average(
-    normal: _Normal,
-    places: list[NDArray[np.intp]],
-    weights: Floats,
-    noise_weights: Floats,
-    pair: NDArray[np.intp],
-    before: Floats,
-) -> _Average:
-    """Average coefficients, covariances and the plane's test over models and candidates of the noise.
-
-    The spread of the averaged covariances' logarithm makes the degrees of freedom (Satterthwaite): with
-    variance v of log s², ν = 2/(v + 2/(n − k)), and the t-scale is the mean variance times (ν − 2)/ν.
-    """
-    unit = normal.unit
-    size = unit.size
-    start = before[pair] / unit[pair]
-    mean = np.zeros(size)
-    second = np.zeros((size, size))
-    kept = np.flatnonzero(noise_weights > _LEAST_NOISE_WEIGHT)
-    shares, sizes = [], []
-    p_value = 0.0
-    most = 0
-    for index in np.flatnonzero(weights):
-        place = places[index]
-        values, spreads = normal.solve(place, kept)
-        share = weights[index] * noise_weights[kept]
-        mean[place] += share @ values
-        second[np.ix_(place, place)] += np.einsum("g,gij->ij", share, spreads)
-        second[np.ix_(place, place)] += np.einsum("g,gi,gj->ij", share, values, values)
-        block = spreads[:, pair[:, np.newaxis], pair]
-        determinant = block[:, 0, 0] * block[:, 1, 1] - block[:, 0, 1] ** 2
-        x, y = start[0] + values[:, pair[0]], start[1] + values[:, pair[1]]
-        twice_f = (
-            x * x * block[:, 1, 1] - 2.0 * x * y * block[:, 0, 1] + y * y * block[:, 0, 0]
-        ) / determinant
-        free = normal.rows - place.size
-        p_value += float(share @ (1.0 + twice_f / free) ** (-0.5 * free))
-        shares.append(share)
-        sizes.append(0.5 * np.log(determinant))
-        most = max(most, place.size)
-    share = np.concatenate(shares)
-    log_size = np.concatenate(sizes)
-    total = float(share.sum())
-    share = share / total
-    mean /= total
-    second /= total
-    centre = float(share @ log_size)
-    doubt = float(share @ (log_size - centre) ** 2)
-    dof = 2.0 / (doubt + 2.0 / (normal.rows - most))
-    spread = (second - np.outer(mean, mean)) * ((dof - 2.0) / dof if dof > 4.0 else 0.5)
-    return _Average(before + mean * unit, spread * np.outer(unit, unit), dof, p_value / total)

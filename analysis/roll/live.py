@@ -130,7 +130,13 @@ class LiveRoll:
         self._path = 0.0
         self._start_s = 0.0
 
-    def add(self, roll_rad: float, reading: float, time_s: float, travel_m: float | None = None) -> None:
+    def add(
+        self,
+        roll_rad: float,
+        reading: float,
+        time_s: float,
+        travel_m: float | None = None,
+    ) -> None:
         """Take in one reading: O(harmonics²).
 
         Parameters
@@ -252,9 +258,29 @@ class LiveRoll:
         c2, s2 = c1 * c1 - s1 * s1, 2.0 * c1 * s1
         if self._hanging:
             return np.array(
-                [scale, c1, s1, -scale * c2, -scale * s2, self._sense, elapsed, elapsed * elapsed]
+                [
+                    scale,
+                    c1,
+                    s1,
+                    -scale * c2,
+                    -scale * s2,
+                    self._sense,
+                    elapsed,
+                    elapsed * elapsed,
+                ]
             )
-        return np.array([scale, -c1, -s1, scale * c2, scale * s2, self._sense, elapsed, elapsed * elapsed])
+        return np.array(
+            [
+                scale,
+                -c1,
+                -s1,
+                scale * c2,
+                scale * s2,
+                self._sense,
+                elapsed,
+                elapsed * elapsed,
+            ]
+        )
 
     def _begin(self, size: float) -> None:
         """Set the covariance of knowing nothing, in units of the readings' variance."""

@@ -10,7 +10,12 @@ from analysis.estimate import Estimate
 from analysis.roll.result import Mark, MarkRule, Snap
 
 
-def mark_of(rule: MarkRule, snaps: tuple[Snap, ...], snaps_tied: bool, stiff_plane: Estimate | None) -> Mark:
+def mark_of(
+    rule: MarkRule,
+    snaps: tuple[Snap, ...],
+    snaps_tied: bool,
+    stiff_plane: Estimate | None,
+) -> Mark:
     """Choose the mark.
 
     Parameters
@@ -33,7 +38,12 @@ def mark_of(rule: MarkRule, snaps: tuple[Snap, ...], snaps_tied: bool, stiff_pla
     if rule in ("snap", "snap-back"):
         return _by_snap(rule, snaps, snaps_tied)
     if stiff_plane is None:
-        return Mark(None, rule, None, "No mark: the rule asks for a plane, and no plane could be told.")
+        return Mark(
+            None,
+            rule,
+            None,
+            "No mark: the rule asks for a plane, and no plane could be told.",
+        )
     return _by_plane(rule, snaps, snaps_tied, stiff_plane)
 
 
@@ -63,7 +73,10 @@ def _by_snap(rule: MarkRule, snaps: tuple[Snap, ...], tied: bool) -> Mark:
 
 def _by_plane(rule: MarkRule, snaps: tuple[Snap, ...], tied: bool, stiff_plane: Estimate) -> Mark:
     start = stiff_plane.value + (0.0 if rule == "stiff" else 0.5 * HALF_TURN)
-    ends = [replace(stiff_plane, value=wrap(start)), replace(stiff_plane, value=wrap(start + HALF_TURN))]
+    ends = [
+        replace(stiff_plane, value=wrap(start)),
+        replace(stiff_plane, value=wrap(start + HALF_TURN)),
+    ]
     if snaps:
         firmest = snaps[0].angle
         ends.sort(key=lambda end: abs(difference(end.value, firmest.value)))

@@ -7,11 +7,13 @@ curvature) over tapers, bows and travels up to a quarter of the length; they gro
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
-from analysis.estimate import Share
+from analysis.angles import difference
+from analysis.estimate import Estimate, Share
 from analysis.readings import RollReadings
-from analysis.roll.tensor import Blank
+from analysis.roll.tensor import Blank, Matrix
 
 DEFAULT_FRICTION_N = 0.02
 """Friction taken for a run in one direction on a rig that never learnt its own (ours, no source)."""
@@ -110,13 +112,21 @@ class Systematics:
 
     def snap(self, softness: float) -> tuple[Share, ...]:
         """Of a snap position; `softness` is the angle it moves for a relative change 1 of the bow's part."""
-        return (Share("large bend", self.bend * math.hypot(_SNAP, 0.02 * softness)), *self.angle())
+        return (
+            Share("large bend", self.bend * math.hypot(_SNAP, 0.02 * softness)),
+            *self.angle(),
+        )
 
-    def barrier(self, barrier: float, corrected: bool) -> tuple[Share, ...]:
-        """Of a barrier, J."""
-        relative = _BARRIER_LEAST if corrected else max(_BARRIER_LEAST, _BARRIER * self.bend)
+    def barrier(self, barrier: float, stiffness: float, initial: Estimate | None) -> tuple[Share, ...]:
+        """Of a barrier, J; corrected where the stiffness at small travel `initial` is known."""
+        relative, flex = max(_BARRIER_LEAST, _BARRIER * self.bend), 0.0
+        if initial is not None:
+            relative = _BARRIER_LEAST
+            x = stiffness / initial.value - 1.0
+            flex = abs(1.0 - 0.5 * (1.0 + x) / (1.0 + 0.5 * x)) * initial.ci95 / initial.value
         return (
             Share("large bend", barrier * relative),
+            Share("flex run", barrier * flex),
             Share("load scale", barrier * self.load, shared=True),
             Share("travel scale", barrier * self.travel, shared=True),
         )
@@ -125,3 +135,21 @@ class Systematics:
     def bow_alone(self) -> float:
         """Anisotropy (fraction) below which a bow of this size may explain all of it."""
         return 6.0 * self.bow_ratio
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """Something the model leaves out, as shifts of the blank's five numbers."""
+
+    cause: str
+    """``harmonics`` or ``drift``."""
+    shifts: Matrix
+    """95 % shifts, independent of each other, shape (m, 5)."""
+
+    def moves(self, quantity: Callable[[Blank], float], blank: Blank, period: float = math.inf) -> Share:
+        """Find by how much a quantity (an angle of this period) moves with the shifts."""
+        here = quantity(blank)
+        moves = [quantity(Blank.of(blank.numbers + shift)) - here for shift in self.shifts]
+        if math.isfinite(period):
+            moves = [difference(move, 0.0, period) for move in moves]
+        return Share(self.cause, math.hypot(*moves))

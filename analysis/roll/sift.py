@@ -115,7 +115,10 @@ def _measured(readings: RollReadings) -> tuple[Floats, Floats]:
     """Pick the reading, and what multiplies the tensor's part of it."""
     if readings.held_load_N is not None:
         if readings.travel_m is None:
-            raise ReadingsError("the run has no travel readings", "record travel_m under a hanging weight")
+            raise ReadingsError(
+                "the run has no travel readings",
+                "record travel_m under a hanging weight",
+            )
         return readings.travel_m, np.full(readings.travel_m.shape, readings.held_load_N)
     if readings.load_N is None:
         raise ReadingsError("the run has no load readings", "record load_N where the tip is held")
@@ -129,7 +132,11 @@ def _measured(readings: RollReadings) -> tuple[Floats, Floats]:
 def _refuse_lifeless(roll: Floats, reading: Floats, rows: NDArray[np.intp], what: str) -> None:
     first = int(rows[0])
     if float(np.ptp(roll)) == 0.0:
-        raise ReadingsError("the angle never changes", "check the angle sensor and its magnet", row=first)
+        raise ReadingsError(
+            "the angle never changes",
+            "check the angle sensor and its magnet",
+            row=first,
+        )
     low, high = float(reading.min()), float(reading.max())
     if low == high:
         raise ReadingsError(f"the {what} never changes", "check the sensor and its amplifier", row=first)

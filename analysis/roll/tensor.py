@@ -132,7 +132,13 @@ def to_compliance(numbers: Floats) -> Floats:
     determinant = k**2 - d_cos**2 - d_sin**2
     c0, g_cos, g_sin = k / determinant, d_cos / determinant, d_sin / determinant
     return np.array(
-        [c0, g_cos, g_sin, (c0 - g_cos) * f_cos - g_sin * f_sin, (c0 + g_cos) * f_sin - g_sin * f_cos]
+        [
+            c0,
+            g_cos,
+            g_sin,
+            (c0 - g_cos) * f_cos - g_sin * f_sin,
+            (c0 + g_cos) * f_sin - g_sin * f_cos,
+        ]
     )
 
 

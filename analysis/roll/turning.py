@@ -83,7 +83,12 @@ def direction(roll: Floats) -> tuple[Floats, bool]:
     size = roll.size
     up, down = walked(roll)
     step = (up + down) / size
-    window = int(min(max(1.0, math.radians(1.0) / step if step > 0.0 else 1.0), max(1.0, size / 20)))
+    window = int(
+        min(
+            max(1.0, math.radians(1.0) / step if step > 0.0 else 1.0),
+            max(1.0, size / 20),
+        )
+    )
     if min(up, down) < _REVERSAL:
         return np.full(size, 1.0 if up >= down else -1.0), False
     places = np.arange(size)

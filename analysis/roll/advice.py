@@ -1,0 +1,71 @@
+"""Plain sentences for the builder: what a roll run cannot tell, and what would settle it."""
+
+from __future__ import annotations
+
+import math
+
+from analysis.readings import RollReadings
+from analysis.roll.derive import SnapAnswer
+from analysis.roll.estimator import PLANE_LEVEL, Fitted
+from analysis.roll.shares import DEFAULT_FRICTION_N, Systematics
+from analysis.roll.sift import Sifted
+
+_FEW = 12.0
+"""Degrees of freedom below which the noise counts as too slow for the turns that were rolled."""
+
+
+def too_short(sifted: Sifted) -> str:
+    """Say that less than 120° were rolled."""
+    return (
+        f"Only {sifted.coverage * 360.0:.0f}° of the turn were rolled; nothing is claimed below 120°."
+        " Roll a whole turn."
+    )
+
+
+def warnings_of(
+    readings: RollReadings,
+    sifted: Sifted,
+    fitted: Fitted,
+    anisotropy: float,
+    systematics: Systematics,
+    answer: SnapAnswer,
+) -> list[str]:
+    """List what the builder should know about this result."""
+    out = []
+    slow = fitted.dof < _FEW and fitted.memory > math.radians(1.8)
+    if slow:
+        out.append(
+            "The noise changes slowly, so one turn says little about it and the half-widths are wide."
+            " Roll three turns or more."
+        )
+    if fitted.p_value >= PLANE_LEVEL:
+        out.append(
+            "No stiff plane can be told from the noise. More turns, both ways, or more travel would help."
+        )
+    elif anisotropy < systematics.bow_alone:
+        out.append(
+            f"The natural bow alone may explain this anisotropy ({100 * anisotropy:.2f} %):"
+            f" below {100 * systematics.bow_alone:.2f} % the plane may be the bow's own."
+        )
+    if answer.unsure > 0.05:
+        out.append(
+            "The number of snap positions is not sure: the blank is near the edge between one and two."
+        )
+    if answer.untold:
+        out.append("A snap position that the noise hides is left out.")
+    if not sifted.two_way and readings.rig.friction_N is None:
+        out.append(
+            f"Rolled in one direction, so the rig's friction cannot be told; our own value of"
+            f" {1000 * DEFAULT_FRICTION_N:.0f} mN is taken. Roll both ways once to learn it."
+        )
+    if not readings.rig.states_calibration:
+        out.append("The run states no calibration, so the half-widths hold none.")
+    left_out = int(fitted.spike.sum())
+    if left_out:
+        out.append(f"{left_out} readings stand far off their neighbours (spikes) and are left out.")
+    if sifted.coverage < 0.75:
+        out.append(
+            f"Only {sifted.coverage * 360.0:.0f}° of the turn were rolled, so half-widths are wide."
+            " Roll a whole turn."
+        )
+    return out
