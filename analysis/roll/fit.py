@@ -185,5 +185,4 @@ def _nothing(readings: RollReadings, sifted: Sifted, rule: MarkRule) -> RollResu
         curve=None,
         warnings=(too_short(sifted), *sifted.warnings),
         hanging=readings.held_load_N is not None,
-        hanging=readings.held_load_N is not None,
     )
