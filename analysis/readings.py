@@ -37,7 +37,7 @@ class RigErrors:
     load_zero_ci95_N: float | None = None
     """95 % half-width of the load's zero, N."""
     friction_N: float | None = None
-    """Friction of the rig's roll (half of the jump between the two directions), N, learnt from a two-way run."""
+    """Friction of the rig's roll (half of the jump between the directions), N, learnt from a two-way run."""
 
     @property
     def states_calibration(self) -> bool:

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
-from analysis.bend import fit_flex
+from analysis.bend import Planes, fit_flex
 from analysis.bend.result import FlexResult
 from analysis.decide import combine, compare_batch
 from analysis.decide.result import BatchResult
@@ -124,11 +124,18 @@ def work_flex(
             action_bands=settings.action_bands,
             label_power=run.header.label_power,
             label_action=run.header.label_action,
-            roll=roll,
+            planes=None if roll is None else planes_of(roll),
             curve=curve,
         ),
     )
     return Flex(run, _with_warnings(result, run.warnings))
+
+
+def planes_of(roll: RollResult) -> Planes | None:
+    """Give what a roll result tells about the sides of a blank."""
+    if roll.anisotropy is None:
+        return None
+    return Planes(roll.anisotropy, roll.stiff_plane if roll.plane_found else None)
 
 
 def work_blanks(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from analysis.bend.profile import Profile
 from analysis.estimate import Estimate
 from analysis.readings import Floats
 
@@ -90,3 +91,5 @@ class FlexResult:
     """For the figures; None where the caller did not ask."""
     warnings: tuple[str, ...]
     """Plain sentences for the builder."""
+    profile: Profile | None = None
+    """Rigidity along the blank with its covariance, mean over the roll where that is known."""

@@ -55,7 +55,7 @@ class Sensors:
         self._load, self._wander, self._spikes, self._angle = load, wander, spikes, angle
         self._travel, self._tip = place.spawn(2)
         self._wandered = gear.load_wander_N * float(wander.standard_normal())
-        self._periods = np.geomspace(45.0, 500.0, 5)  # s
+        self._periods = np.geomspace(180.0, 1800.0, 5)  # s: cells creep and warm up over minutes
         self._phases = drift.uniform(0.0, 2.0 * math.pi, 5)
         # each wave's rms change over one minute, over all phases, is √(1 − cos(2π·60/T)) of its amplitude
         change = 1.0 - np.cos(2.0 * math.pi * 60.0 / self._periods)

@@ -1,0 +1,364 @@
+"""A flex run, or several of one blank, to power, action and rigidity along the blank."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from analysis.bend.classes import DEFAULT_ACTION_BANDS, DEFAULT_POWER_BANDS, Bands
+from analysis.bend.curve import Curve
+from analysis.bend.elastica import Bender, NoBalanceError, Surroundings, load_for_travel, solve
+from analysis.bend.family import SIZE, TAPER_MEAN, Family
+from analysis.bend.fit import LOOP_TERMS, RIG_TERMS, Fit, Track, drift_terms, fit, loop_terms
+from analysis.bend.profile import Profile, Taper, own_weight
+from analysis.bend.rating import REFERENCE_BEND, Ratings, even_load, ratings_of
+from analysis.bend.result import FlexCurve, FlexResult, Station
+from analysis.bend.screen import Sweep, screen
+from analysis.bend.side import Planes, to_the_mean
+from analysis.errors import ReadingsError
+from analysis.estimate import Estimate, Share
+from analysis.readings import FlexReadings, Floats
+
+STATIONS = 21
+"""Places along the blank where the rigidity is reported."""
+_FIT_ELEMENTS = 8
+_ONE_WAY = 0.01
+"""95 % half-width of the reference load, relative, where loading and unloading cannot be told apart: half of
+a hysteresis of 2 %, which few blanks exceed (common practice, no source)."""
+_NORMAL = 1.959964
+_LOAD, _CENTRE, _STIFF = 0, 1, 2
+
+
+def fit_flex(
+    readings: FlexReadings | Sequence[FlexReadings],
+    *,
+    rated_length_m: float | None = None,
+    power_bands: Bands = DEFAULT_POWER_BANDS,
+    action_bands: Bands = DEFAULT_ACTION_BANDS,
+    label_power: str | None = None,
+    label_action: str | None = None,
+    planes: Planes | None = None,
+    curve: bool = False,
+) -> FlexResult:
+    """Rate a blank from its flex readings.
+
+    Parameters
+    ----------
+    readings : FlexReadings or sequence of them
+        One run, or several of the same blank.
+    rated_length_m : float or None
+        Length at which power and action are rated; None is the free length of the first run.
+    power_bands, action_bands : Bands
+        Class words and their edges.
+    label_power, label_action : str or None
+        Class words that the maker's label claims.
+    planes : Planes or None
+        Anisotropy and stiff plane from a roll run of the same blank: the ratings then hold for the mean over
+        the roll, else for the side that faced the pull.
+    curve : bool
+        Whether the arrays for the figures are wanted.
+
+    Raises
+    ------
+    ReadingsError
+        If the readings cannot give an answer, with the row.
+    BlankbenchError
+        If the label's word is no class.
+    """
+    runs = [readings] if isinstance(readings, FlexReadings) else list(readings)
+    if not runs:
+        raise ValueError("a flex fit needs a run")
+    power_word = None if label_power is None else power_bands.word(label_power, "power")
+    action_word = None if label_action is None else action_bands.word(label_action, "action")
+    free = runs[0].free_length_m
+    rated = free if rated_length_m is None else rated_length_m
+    if not (math.isfinite(rated) and rated > 0.0):
+        raise ValueError("the rated length is a positive number")
+    reach = max(rated, *(run.free_length_m for run in runs))
+    sweeps = [screen(run) for run in runs]
+    found = _fitted(runs, sweeps, reach)
+    blank = found.parameters[:SIZE]
+    covariance = found.covariance[:SIZE, :SIZE]
+    profile = _profile(found, free)
+    at_free = ratings_of(found.family, blank, covariance, free, _usual(free))
+    at_rated = at_free
+    if rated != free:
+        at_rated = ratings_of(found.family, blank, covariance, rated, _usual(rated))
+    dof = max(4.0, float(sum(sweep.load_N.size for sweep in sweeps)) - SIZE)
+    changes = _systematic_changes(runs, found)
+    mean, side_shares, said = to_the_mean(runs[0].roll, planes)
+    warnings = [*said, *_warnings(runs, sweeps, rated, free)]
+
+    one_way = not any(sweep.both_ways for sweep in sweeps)
+    load = _estimate(at_rated, _LOAD, dof, changes)
+    load = load.with_shares(_length_shares(runs[0], at_rated, rated == free, load.value))
+    stiff = _estimate(at_free, _STIFF, dof, changes)
+    if one_way:
+        load = load.with_shares([Share("one direction", _ONE_WAY * load.value)])
+        stiff = stiff.with_shares([Share("one direction", _ONE_WAY * stiff.value)])
+    load = load.scaled(mean).with_shares(_relative(side_shares, load.value * mean))
+    stiff = stiff.scaled(mean).with_shares(_relative(side_shares, stiff.value * mean))
+    centre = _estimate(at_rated, _CENTRE, dof, changes)
+    length_error = runs[0].rig.free_length_ci95_m
+    if length_error is not None:
+        centre = centre.with_shares([Share("free length", centre.value * length_error / rated)])
+    power, action = power_bands.call(load), action_bands.call(centre)
+    return FlexResult(
+        free_length_m=free,
+        rated_length_m=rated,
+        reference_load=load,
+        even_blank_rigidity=load.scaled(rated**2 / even_load()),
+        bend_centre=centre,
+        initial_stiffness=stiff,
+        hysteresis=_hysteresis(found, at_free.value.reference_load_N, dof),
+        power_class=power,
+        action_class=action,
+        label_power_probability=None if power_word is None else power.probability(power_word),
+        label_action_probability=None if action_word is None else action.probability(action_word),
+        rigidity=_stations(found, free, dof, changes, mean, side_shares),
+        extrapolated=_short(sweeps, runs),
+        curve=_curve(found, sweeps[0], profile) if curve else None,
+        warnings=tuple(warnings),
+        profile=_scaled(profile, mean),
+    )
+
+
+def _fitted(runs: Sequence[FlexReadings], sweeps: Sequence[Sweep], reach: float) -> Fit:
+    """Fit all runs with one rigidity."""
+    tracks, levels = [], []
+    for run, sweep in zip(runs, sweeps, strict=True):
+        length = run.free_length_m
+        unit = _usual(length)
+        around = Surroundings(station_m=run.station_m, weight=_weight(run, unit))
+        far = sweep.travel_m > 0.8 * float(np.max(sweep.travel_m))
+        bare = Surroundings(station_m=run.station_m)
+        travel = min(float(np.mean(sweep.travel_m[far])), 0.7 * (run.station_m or length))
+        try:
+            per_level = load_for_travel(unit, travel, bare, tolerance=1e-4).load_N
+        except NoBalanceError:
+            raise ReadingsError(
+                "the travel is more than this free length allows",
+                "check the free length and the travel's unit",
+            ) from None
+        pulled = float(np.mean(sweep.load_N[far]))
+        if not pulled > 0.0:
+            raise ReadingsError(
+                "the blank bends and no load is read",
+                "check the load cell and its calibration",
+                int(sweep.row[0]),
+            )
+        level = math.log(pulled / per_level)
+        noise = np.array([value if math.isfinite(value) else 0.0 for value in sweep.scatter])
+        largest = float(np.quantile(sweep.load_N, 0.99)) + 4.0 * float(noise[0])
+        noise = np.maximum(noise, 2e-5 * np.array([largest, float(np.max(sweep.travel_m)), 1.0]))
+        bender = Bender(unit, around, elements=_FIT_ELEMENTS)
+        start = TAPER_MEAN + np.array([level, 0.0, 0.0])
+        tracks.append(
+            Track(
+                sweep,
+                Curve(bender, Family(reach, start), largest),
+                _zero_doubt(run),
+                sweep.load_N.copy(),
+                noise,
+                np.ones(sweep.load_N.size),
+                _elapsed(run.time_s[sweep.row]),
+            )
+        )
+        levels.append(level)
+    return fit(reach, tracks, float(np.mean(levels)))
+
+
+def _usual(length: float) -> Taper:
+    """A usual taper with a rigidity of 1 N·m² at the chuck; it lays out grids that are fine near the tip."""
+    exponent = math.exp(TAPER_MEAN[2])
+    return Taper(length, 1.0, math.exp(TAPER_MEAN[1] / exponent), exponent)
+
+
+def _weight(run: FlexReadings, shape: Taper) -> Callable[[Floats], Floats] | float:
+    """Own weight per length along the pull, N/m."""
+    if run.mass_kg is None or run.pull not in ("down", "up"):
+        return 0.0
+    per_length = own_weight(shape, run.mass_kg, run.length_m)
+    sign = 1.0 if run.pull == "down" else -1.0
+    return lambda stations: sign * per_length(stations)
+
+
+def _zero_doubt(run: FlexReadings) -> float:
+    """How far the load's zero may be off at the first reading, one standard deviation, N."""
+    return 0.0 if run.rig.load_zero_ci95_N is None else run.rig.load_zero_ci95_N / _NORMAL
+
+
+def _elapsed(time_s: Floats) -> Floats:
+    """Time since the first reading over the run's time, 0 to 1; by the order where the clock is no help."""
+    order = np.linspace(0.0, 1.0, time_s.size)
+    span = float(np.nanmax(time_s) - np.nanmin(time_s)) if np.isfinite(time_s).any() else 0.0
+    if not span > 0.0 or not np.isfinite(time_s).all():
+        return order
+    return np.asarray((time_s - time_s.min()) / span)
+
+
+def _systematic_changes(runs: Sequence[FlexReadings], found: Fit) -> list[tuple[str, Floats]]:
+    """Change of the blank's parameters for each scale's half-width, shape (SIZE,)."""
+    changes = []
+    for cause, name, channel in (
+        ("load calibration", "load_scale_ci95", 0),
+        ("travel calibration", "travel_scale_ci95", 1),
+    ):
+        total = np.zeros(SIZE)
+        for run, track, response in zip(runs, found.tracks, found.responses, strict=True):
+            stated = getattr(run.rig, name)
+            if stated:
+                reading = track.sweep.load_N if channel == 0 else track.sweep.travel_m
+                total += stated * (response[channel] @ reading)[:SIZE]
+        if np.any(total):
+            changes.append((cause, total))
+    return changes
+
+
+def _estimate(ratings: Ratings, which: int, dof: float, changes: Sequence[tuple[str, Floats]]) -> Estimate:
+    """One rating with its noise (the family's own error in it) and the shares of the scales."""
+    value = (
+        ratings.value.reference_load_N,
+        ratings.value.bend_centre,
+        ratings.value.initial_stiffness_N_per_m,
+    )[which]
+    unit = 1.0 if which == _CENTRE else value  # the other two are rated as logarithms
+    shares = [
+        Share(cause, abs(ratings.effect(change, which)) * unit, shared=True) for cause, change in changes
+    ]
+    return Estimate(value, ratings.error(which) * unit, dof).with_shares(shares)
+
+
+def _length_shares(run: FlexReadings, ratings: Ratings, as_measured: bool, load: float) -> list[Share]:
+    """Share of the free length's half-width in the reference load.
+
+    Rated as measured, only the travel of the reference bend moves with the length; rated at another length,
+    the rigidity that was found goes with the third power of the length.
+    """
+    error = run.rig.free_length_ci95_m
+    if error is None:
+        return []
+    power = ratings.value.load_exponent if as_measured else 3.0
+    return [Share("free length", load * power * error / run.free_length_m)]
+
+
+def _relative(shares: Sequence[tuple[str, float]], value: float) -> list[Share]:
+    return [Share(cause, part * abs(value)) for cause, part in shares]
+
+
+def _hysteresis(found: Fit, load_N: float, dof: float) -> Estimate | None:
+    """(loading − unloading)/mean load at the reference bend; None from one direction."""
+    for at, track in enumerate(found.tracks):
+        if track.sweep.both_ways:
+            terms = loop_terms(np.array([load_N]), track.curve.high_N)[:, 0]
+            start = SIZE + RIG_TERMS * at
+            block = found.covariance[start : start + LOOP_TERMS, start : start + LOOP_TERMS]
+            value = float(found.rig(at)[:LOOP_TERMS] @ terms)
+            return Estimate(value / load_N, math.sqrt(float(terms @ block @ terms)) / load_N, dof)
+    return None
+
+
+def _profile(found: Fit, length: float) -> Profile:
+    """Rigidity along the blank with its covariance, for the side that was measured."""
+    s = np.linspace(0.0, length, 4 * (STATIONS - 1) + 1)
+    base, gradient = found.family.linear(length - s)
+    log_EI = base + found.parameters[:SIZE] @ gradient
+    covariance = gradient.T @ found.covariance[:SIZE, :SIZE] @ gradient
+    return Profile(s, np.exp(log_EI), covariance)
+
+
+def _scaled(profile: Profile, factor: float) -> Profile:
+    return Profile(profile.s_m, profile.EI_Nm2 * factor, profile.log_covariance)
+
+
+def _stations(
+    found: Fit,
+    length: float,
+    dof: float,
+    changes: Sequence[tuple[str, Floats]],
+    mean: float,
+    side: Sequence[tuple[str, float]],
+) -> tuple[Station, ...]:
+    """Rigidity at evenly spaced places from the chuck's face to the tip."""
+    s = np.linspace(0.0, length, STATIONS)
+    base, gradient = found.family.linear(length - s)
+    EI = mean * np.exp(base + found.parameters[:SIZE] @ gradient)
+    errors = np.sqrt(np.einsum("pn,pq,qn->n", gradient, found.covariance[:SIZE, :SIZE], gradient))
+    stations = []
+    for at, place in enumerate(s):
+        shares = [
+            Share(cause, abs(float(change @ gradient[:, at])) * float(EI[at]), shared=True)
+            for cause, change in changes
+        ]
+        value = Estimate(float(EI[at]), float(EI[at] * errors[at]), dof)
+        value = value.with_shares([*shares, *_relative(side, float(EI[at]))])
+        stations.append(Station(float(place), float(length - place), value))
+    return tuple(stations)
+
+
+def _short(sweeps: Sequence[Sweep], runs: Sequence[FlexReadings]) -> bool:
+    """Whether no run reached its reference bend."""
+    return all(
+        float(np.quantile(sweep.travel_m, 0.995)) < 0.99 * REFERENCE_BEND * run.free_length_m
+        for sweep, run in zip(sweeps, runs, strict=True)
+    )
+
+
+def _warnings(runs: Sequence[FlexReadings], sweeps: Sequence[Sweep], rated: float, free: float) -> list[str]:
+    """What limits these ratings, in plain sentences."""
+    said = []
+    if _short(sweeps, runs):
+        most = max(float(np.max(s.travel_m)) / r.free_length_m for s, r in zip(sweeps, runs, strict=True))
+        said.append(
+            f"The run stops at {100.0 * most:.0f} % of the length, short of the reference bend at 25 %: "
+            "the reference load is carried on by the model."
+        )
+    if all(not np.isfinite(sweep.tip).any() for sweep in sweeps):
+        said.append(
+            "The tip's slope was not read: where the blank bends, and so its action, is much less sure."
+        )
+    if not any(sweep.both_ways for sweep in sweeps):
+        said.append(
+            "The run goes one way only: loading and unloading cannot be told apart, and the reference load "
+            "may be off by half of the hysteresis."
+        )
+    if rated > free * (1.0 + 1e-9):
+        said.append(
+            f"Rated at {rated:.3f} m: the last {1e3 * (rated - free):.0f} mm next to the chuck were not "
+            "measured and are carried on from the rest."
+        )
+    if not any(run.rig.states_calibration for run in runs):
+        said.append("The run states no calibration: the half-widths leave it out.")
+    for run in runs:
+        if run.pull in ("down", "up") and run.mass_kg is None:
+            said.append("The blank's mass is not known, so its own weight is left out.")
+            break
+    return said
+
+
+def _curve(found: Fit, sweep: Sweep, profile: Profile) -> FlexCurve:
+    """Arrays for the figures, of the first run."""
+    track = found.tracks[0]
+    rig = found.rig(0)
+    loads = np.linspace(0.0, float(np.max(sweep.load_N)), 101)
+    across = track.curve.matrix(loads)
+    shapes = []
+    for part in (0.25, 0.5, 0.75, 1.0):
+        shape = solve(profile, part * float(loads[-1]), tolerance=1e-5)
+        shapes.append((shape.load_N, shape.x_m, shape.y_m))
+    has_tip = np.isfinite(sweep.tip).any()
+    return FlexCurve(
+        load_N=sweep.load_N - rig[LOOP_TERMS] - rig[LOOP_TERMS + 2 :] @ drift_terms(track.elapsed),
+        travel_m=sweep.travel_m,
+        tip=sweep.tip - rig[LOOP_TERMS + 1] if has_tip else None,
+        loading=sweep.side,
+        model_load_N=loads,
+        model_travel_m=across @ track.curve.travel,
+        model_tip=across @ track.curve.tip,
+        shapes=tuple(shapes),
+    )
+
+
+__all__ = ["STATIONS", "fit_flex"]
