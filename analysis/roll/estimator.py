@@ -32,7 +32,7 @@ PLANE_LEVEL = 0.05
 _PENALTY = 1.5
 """Cost of a further column over that of the Bayesian information criterion. An order chosen from the data
 makes half-widths too narrow; at this cost it is chosen rarely enough that they stay true."""
-_BENT_DRIFT_PENALTY = 0.9
+_BENT_DRIFT_PENALTY = 1.1
 """The same for drift of second order, which every warming amplifier has."""
 _CHEAP = 1.05
 """Drift of second order is always in where it widens the plane's half-width by less than this factor."""
