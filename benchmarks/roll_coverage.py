@@ -3,8 +3,8 @@
 Simulated runs of the linear model (written here, apart from the package's own), one kind of trouble a row:
 
 * how often the 95 % noise half-widths of plane, anisotropy, bow, its direction and the snaps hold the truth;
-* the plane's error over the Cramér–Rao bound of the model with friction and drift unknown, with the noise that
-  is not spikes (rms of the ratio; 1 is the limit).
+* the plane's error over the Cramér–Rao bound of the model with friction and drift unknown, with the noise
+  that is not spikes (rms of the ratio; 1 is the limit).
 
     python benchmarks/roll_coverage.py [runs a kind, 2000] [word in the kind's name …]
 
@@ -200,8 +200,7 @@ def study(kind: Trouble, runs: int, seed: int = 1) -> dict[str, float]:
             abs(result.anisotropy.value - made.anisotropy) <= result.anisotropy.noise_ci95
         )
         held["bow"].append(
-            kind.friction > 0
-            and not kind.both_ways
+            (kind.friction > 0 and not kind.both_ways)
             or abs(result.bow.value - made.bow) <= result.bow.noise_ci95
         )
         if result.bow_direction is not None:

@@ -1,12 +1,12 @@
 """How often is a stiff plane claimed on a blank that has none?
 
-Blanks without anisotropy and with a strong bow, rolled with white noise and with noise that remembers. The test's
-stated rate is 5 %.
+Blanks without anisotropy and with a strong bow, rolled with white noise and with noise that remembers. The
+test's stated rate is 5 %.
 
     python benchmarks/roll_false_planes.py [runs a kind, 10000] [word in the kind's name …]
 
-The last table is the other side: a plane of 1 % anisotropy under a bow force six times larger. The bow must not
-pull the plane: the mean error over many noisy runs, and the error without noise.
+The last table is the other side: a plane of 1 % anisotropy under a bow force six times larger. The bow must
+not pull the plane: the mean error over many noisy runs, and the error without noise.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Independent models for the roll tests: the load of a held, free or hanging blank, and its minima by brute force.
+"""Independent models for the roll tests: a held, free or hanging blank, and its minima by brute force.
 
 Written with matrices and a grid, apart from the package's own formulas.
 """

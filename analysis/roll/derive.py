@@ -149,7 +149,7 @@ def snaps_of(
             continue
         softness = abs(float(slope[2:] @ parts[2:]))
         barrier = Estimate(rest.barrier, barrier_sigma, dof).with_shares(
-            systematics.barrier(rest.barrier, blank.k, initial)
+            systematics.barrier(float(level[:2] @ parts[:2]), float(level[2:] @ parts[2:]), blank.k, initial)
         )
         barrier = barrier.with_shares(Share(cause, float(np.linalg.norm(level @ by))) for cause, by in moved)
         angle = angle.with_shares(Share(cause, float(np.linalg.norm(slope @ by))) for cause, by in moved)

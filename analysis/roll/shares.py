@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from analysis.angles import difference
 from analysis.estimate import Estimate, Share
 from analysis.readings import RollReadings
-from analysis.roll.tensor import Blank, Matrix
+from analysis.roll.tensor import Blank, Matrix, barrier_factors
 
 DEFAULT_FRICTION_N = 0.02
 """Friction taken for a run in one direction on a rig that never learnt its own (ours, no source)."""
@@ -27,10 +27,13 @@ _BOW_DIRECTION = math.radians(0.9)
 """A bow that does not lie in one plane (60° turn from butt to tip) moves its direction as read by so much."""
 _SNAP = math.radians(0.5)
 """Minima of the linear energy against those of the full one, where firm."""
-_BARRIER = 0.11
-"""Barriers without the stiffness at small travel are 3 to 11 % high."""
+_STIFFENING = 0.19
+"""Largest stiffness at the reference bend over that at small travel, less one: without knowing it, barriers
+are 3 to 11 % high."""
 _BARRIER_LEAST = 0.02
 """What stays of it with the correction, and at small travels."""
+_BARRIER_PARTS = 0.005
+"""The same for the planes' and the bow's part of a barrier each: where they nearly cancel, it counts."""
 BOW_STIFFENING = 1.5
 """λ in the stiffening k·λ·(u0/L)² along the bow: 0.3 to 3 for most shapes."""
 
@@ -112,21 +115,34 @@ class Systematics:
 
     def snap(self, softness: float) -> tuple[Share, ...]:
         """Of a snap position; `softness` is the angle it moves for a relative change 1 of the bow's part."""
-        return (
-            Share("large bend", self.bend * math.hypot(_SNAP, 0.02 * softness)),
-            *self.angle(),
-        )
+        planes, bow = self.stiffening()
+        return (Share("large bend", math.hypot(self.bend * _SNAP, (bow - planes) * softness)), *self.angle())
 
-    def barrier(self, barrier: float, stiffness: float, initial: Estimate | None) -> tuple[Share, ...]:
-        """Of a barrier, J; corrected where the stiffness at small travel `initial` is known."""
-        relative, flex = max(_BARRIER_LEAST, _BARRIER * self.bend), 0.0
-        if initial is not None:
-            relative = _BARRIER_LEAST
-            x = stiffness / initial.value - 1.0
-            flex = abs(1.0 - 0.5 * (1.0 + x) / (1.0 + 0.5 * x)) * initial.ci95 / initial.value
+    def stiffening(self) -> tuple[float, float]:
+        """How much too large the planes' and the bow's part of the energy may be, relative."""
+        planes, bow = barrier_factors(1.0 + _STIFFENING * self.bend, 1.0)
+        return 1.0 - planes, 1.0 - bow
+
+    def barrier(
+        self, planes_part: float, bow_part: float, stiffness: float, initial: Estimate | None
+    ) -> tuple[Share, ...]:
+        """Of a barrier, J, the sum of the planes' and the bow's part.
+
+        It is corrected where the stiffness at small travel `initial` is known.
+        """
+        barrier = planes_part + bow_part
+        bend = math.hypot(_BARRIER_LEAST * barrier, _BARRIER_PARTS * math.hypot(planes_part, bow_part))
+        flex = 0.0
+        if initial is None:
+            too_large = self.stiffening()
+            bend = math.hypot(bend, too_large[0] * planes_part + too_large[1] * bow_part)
+        else:
+            before = barrier_factors(stiffness, initial.value)
+            after = barrier_factors(stiffness, initial.value + initial.ci95)
+            flex = planes_part * (after[0] / before[0] - 1.0) + bow_part * (after[1] / before[1] - 1.0)
         return (
-            Share("large bend", barrier * relative),
-            Share("flex run", barrier * flex),
+            Share("large bend", bend),
+            Share("flex run", abs(flex)),
             Share("load scale", barrier * self.load, shared=True),
             Share("travel scale", barrier * self.travel, shared=True),
         )

@@ -2,11 +2,13 @@
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from analysis.estimate import Estimate
 from analysis.readings import RollReadings
 from analysis.roll import fit_roll
 
@@ -65,3 +67,59 @@ def test_barriers_at_a_tenth_of_the_length_need_no_correction(name):
     truth, result = TRUTH[name], fit_roll(readings(name))
     for snap, barrier in zip(result.snaps, truth["barrier_J"], strict=True):
         assert snap.barrier.value == pytest.approx(barrier, rel=0.02)
+
+
+def stiffness_at_small_travel(name):
+    """Closed form of a tapered cantilever, EI = EI0·(1 − (1 − r)·s/L)^n with n = 3 or 4 (Castigliano)."""
+    text = TRUTH[name]["EI"]
+    n = 4 if "**4" in text else 3
+    r = {4: 0.01**0.25, 3: 0.1 ** (1 / 3)}[n]
+    k = 1 - r
+    delta = 1 / (3 * r) if n == 4 else (-math.log(r) - 1.5 + 2 * r - r * r / 2) / k**3
+    return 20 / (delta * TRUTH[name]["free_length_m"] ** 3)
+
+
+@pytest.mark.parametrize("name", [n for n in sorted(TRUTH) if n.endswith("-25.csv")])
+def test_barriers_at_a_quarter_of_the_length_are_right_when_corrected(name):
+    truth = TRUTH[name]
+    initial = Estimate(stiffness_at_small_travel(name), 0.0)
+    corrected, plain = fit_roll(readings(name), initial_stiffness=initial), fit_roll(readings(name))
+    assert corrected.barrier_corrected
+    for snap, raw, barrier in zip(corrected.snaps, plain.snaps, truth["barrier_J"], strict=True):
+        assert snap.barrier.value == pytest.approx(barrier, rel=0.02)
+        assert abs(raw.barrier.value - barrier) <= raw.barrier.ci95
+
+
+def test_whole_half_widths_hold_the_rod_under_noise_drift_and_friction():
+    """At least 95 % of planes, bows, snaps and barriers, over all tables and a few noisy copies of each."""
+    rng = np.random.default_rng(11)
+    held = []
+    for name, truth in TRUTH.items():
+        exact = readings(name)
+        angle = np.concatenate([np.linspace(0, 2 * math.pi, 600), np.linspace(2 * math.pi, 0, 600)])
+        wave = np.fft.rfft(exact.load_N) / 36
+        clean = wave[0].real / 2 + sum((wave[m] * np.exp(1j * m * angle)).real for m in range(1, 13))
+        sense = np.repeat([1.0, -1.0], 600)
+        for _ in range(3):
+            load = clean + 0.002 * rng.normal(size=1200) + 0.01 * sense
+            load += 0.01 * rng.normal() * np.linspace(0, 1, 1200)
+            noisy = replace(exact, time_s=np.arange(1200) / 80, roll=np.mod(angle, 2 * math.pi), load_N=load)
+            result = fit_roll(noisy)
+            if result.stiff_plane is not None and truth["section_anisotropy_pct"] > 0:
+                plane = math.degrees(result.stiff_plane.value)
+                gap = apart(plane, truth["plane_of_load_deg"], 180)
+                held.append(gap <= math.degrees(result.stiff_plane.ci95))
+                if truth["plane_turn_deg"] == 0:
+                    gap = apart(plane, truth["section_plane_deg"], 180)
+                    held.append(gap <= math.degrees(result.stiff_plane.ci95))
+            held.append(abs(result.bow.value - truth["bow_m"]) <= result.bow.ci95)
+            if result.bow_direction is not None and truth["bow_m"] > 0:
+                gap = apart(math.degrees(result.bow_direction.value), truth["bow_deg"], 360)
+                held.append(gap <= math.degrees(result.bow_direction.ci95))
+            for snap in result.snaps:
+                gaps = [apart(math.degrees(snap.angle.value), at, 360) for at in truth["snap_deg"]]
+                nearest = gaps.index(min(gaps))
+                held.append(min(gaps) <= math.degrees(snap.angle.ci95))
+                held.append(abs(snap.barrier.value - truth["barrier_J"][nearest]) <= snap.barrier.ci95)
+    assert len(held) > 250
+    assert np.mean(held) >= 0.95
