@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from analysis.estimate import coverage_factor
 from analysis.readings import Floats
@@ -32,7 +33,7 @@ def sampled(parts: Floats, cov: Matrix, dof: float) -> Matrix:
     values, vectors = np.linalg.eigh(cov)
     root = vectors * np.sqrt(np.clip(values, 0.0, None))
     widen = coverage_factor(dof) / coverage_factor(math.inf)
-    return np.asarray(parts + widen * _normals() @ root.T)
+    return np.asarray(parts + widen * _NORMALS @ root.T)
 
 
 def two_minima(parts: Matrix) -> NDArray[np.bool_]:
@@ -113,15 +114,22 @@ def _level(unit: Matrix, at: Matrix) -> Matrix:
     return np.asarray(p_cos * (c1 * c1 - s1 * s1) + 2.0 * p_sin * s1 * c1 - q_cos * c1 - q_sin * s1)
 
 
-_NORMALS: list[Matrix] = []
-
-
 def _normals() -> Matrix:
-    """Quasi-random standard normal points, shape (COUNT, 4), made once."""
-    if not _NORMALS:
-        from scipy.special import ndtri
-        from scipy.stats import qmc
+    """Make quasi-random standard normal points, shape (COUNT, 4).
 
-        points = qmc.Sobol(4, scramble=True, seed=20).random(COUNT)
-        _NORMALS.append(np.asarray(ndtri(points)))
-    return _NORMALS[0]
+    Points of an additive recurrence with the powers of 1/φ, φ the real root of φ⁵ = φ + 1 (the generalised
+    golden ratio), through the normal quantile, with their mirror images, scaled to unit covariance: as
+    even as a lattice, and the same in every call.
+    """
+    root = 2.0
+    for _ in range(60):
+        root = (1.0 + root) ** 0.2
+    steps = root ** -np.arange(1.0, 5.0)
+    points = ndtri((0.5 + np.outer(np.arange(1, COUNT // 2 + 1), steps)) % 1.0)
+    both = np.concatenate([points, -points])
+    root_of_cov = np.linalg.cholesky(both.T @ both / COUNT)
+    return np.asarray(np.linalg.solve(root_of_cov, both.T).T)
+
+
+_NORMALS = _normals()
+"""The points behind every sample."""
