@@ -2,8 +2,8 @@
 
 Every possible set is a column with a cost. The linear relaxation is solved by column generation in which
 *all* columns are priced each round; its duals bound the optimum from below, any partition bounds it from
-above, and a column whose reduced cost exceeds the difference cannot be in an optimal partition (reduced-cost fixing). An
-integer programme over the few that remain ends the proof (HiGHS through `scipy.optimize`).
+above, and a column whose reduced cost exceeds the difference cannot be in an optimal partition (reduced-cost
+fixing). An integer programme over the few that remain ends the proof (HiGHS through `scipy.optimize`).
 """
 
 from __future__ import annotations

@@ -1,0 +1,248 @@
+"""Commands at the bench, on the virtual rig's real port: record, calibrate, ports, virtual, demo."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from command_line import REPOSITORY, Run, assert_one_line
+
+from rig.calibration import latest_calibration, save_calibration
+from rig.runs import read_run
+from rig.virtual import Roll, Still, VirtualRig, load_blanks
+
+pty_only = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs a pseudo-terminal")
+WHO = ("--blank", "P-1", "--free-length", "2.10", "--mount", "0")
+
+
+@pytest.fixture
+def rig() -> Iterator[VirtualRig]:
+    with VirtualRig(load_blanks(), seed=3, speed=None, streaming=False) as rig:
+        yield rig
+
+
+@pytest.fixture
+def calibrated(rig: VirtualRig, in_folder: Path) -> VirtualRig:
+    """A rig whose calibration lies in the folder we stand in."""
+    save_calibration(rig.bench.gear.calibration("2026-05-09T08:30"), in_folder / "calibrations")
+    return rig
+
+
+def record(run: Run, rig: VirtualRig, *words: str):
+    return run("record", *words, "--port", rig.url, *WHO, "--json")
+
+
+def test_a_roll_is_recorded_whole_with_raw_counts_and_calibration(run: Run, calibrated: VirtualRig) -> None:
+    calibrated.bench.mount("P-1")
+    calibrated.bench.do(Roll(0.525, turns=(1.2,), speed_deg_s=40.0))
+    outcome = record(run, calibrated, "roll", "--turns", "1")
+    assert outcome.status == 0, outcome.err
+    assert "eye protection" in outcome.err
+    assert outcome.err.count("eye protection") == 1
+    document = outcome.document
+    assert document["lost"] == document["faulty"] == 0
+    recorded = read_run(document["run"])
+    assert len(recorded) == document["readings"] > 600
+    assert {"seq", "tick", "load_counts", "angle_counts"} <= set(recorded.columns)
+    assert recorded.header.tables["calibration"]["load"]["scale_ci95"] == 0.002
+    assert recorded.header.held_travel_m == pytest.approx(0.525, abs=1e-3)
+    assert recorded.events[-1].detail["reason"] == "enough turns"
+    (found,) = run("spine", document["run"], "--json").document
+    assert abs(found["stiff_plane_deg"] - 37.0) <= found["stiff_plane_ci95_deg"]
+
+
+def test_past_the_load_limit_the_run_is_marked_and_goes_on_until_the_release(
+    run: Run, calibrated: VirtualRig
+) -> None:
+    calibrated.bench.mount("P-1")
+    calibrated.bench.flex(0.6, speed_m_s=0.2)
+    outcome = record(run, calibrated, "flex", "--load-limit", "2.0")
+    assert outcome.status == 0, outcome.err
+    assert outcome.document["over_limit"] is True
+    recorded = read_run(outcome.document["run"])
+    assert [event.name for event in recorded.events][-3:] == ["load limit passed", "load released", "ended"]
+    assert recorded.columns["load_N"].max() > 3.0
+    assert recorded.columns["load_N"][-1] < 0.5
+
+
+def test_what_a_recording_needs_and_was_not_told_is_named(run: Run, calibrated: VirtualRig) -> None:
+    for missing in ("--blank", "--free-length", "--mount"):
+        words = [
+            word for pair in zip(WHO[::2], WHO[1::2], strict=True) if pair[0] != missing for word in pair
+        ]
+        outcome = run("record", "roll", "--port", calibrated.url, *words, "--json")
+        assert_one_line(outcome, missing)
+
+
+def test_an_uncalibrated_channel_is_named_with_what_to_do(run: Run, rig: VirtualRig, in_folder: Path) -> None:
+    assert_one_line(record(run, rig, "roll"), "calibrate")
+
+
+def test_load_travel_and_angle_are_calibrated_from_known_values(
+    run: Run, rig: VirtualRig, in_folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    gear = rig.bench.gear
+    plans = {
+        ("load", "--weight", "500", "--tolerance", "0.5"): (Still(6.0), Still(6.0, hung_kg=0.5)),
+        ("travel", "--distance", "400mm"): (Still(6.0), Still(6.0, travel_m=0.4)),
+        ("angle",): (Still(6.0), Still(6.0, chuck_deg=90.0)),
+        ("tip",): (Still(6.0), Still(6.0, tip_deg=45.0)),
+    }
+    for words, steps in plans.items():
+        queue = iter(steps)
+
+        def hand(*_: object, queue: Iterator[Still] = queue, **__: object) -> str:
+            rig.bench.halt()
+            rig.bench.do(next(queue))
+            return ""
+
+        monkeypatch.setattr("typer.prompt", hand)
+        outcome = run("calibrate", *words, "--port", rig.url, "--json")
+        assert outcome.status == 0, outcome.err
+        rig.bench.halt()
+    made = latest_calibration("calibrations")
+    assert made is not None
+    assert made.load is not None
+    assert made.travel is not None
+    assert made.angle is not None
+    assert made.tip is not None
+    assert made.dated
+    scale = made.load.N_per_count / gear.load_N_per_count - 1.0
+    assert made.load.scale_ci95 is not None
+    assert abs(scale) <= max(made.load.scale_ci95, 0.002)
+    assert made.travel.m_per_count == pytest.approx(gear.travel_m_per_count, rel=1e-3)
+    assert made.angle.sign == gear.angle_sign
+    assert made.tip.sign == gear.tip_sign
+    assert made.tip.zero_counts == pytest.approx(gear.tip_zero_counts, abs=2.0)
+
+
+def test_ports_ask_says_who_is_there(run: Run, rig: VirtualRig) -> None:
+    document = run("ports", "--ask", rig.url, "--json").document
+    assert document["device"] == "virtual-rig"
+    assert document["channels"]["load"] == "counts"
+    assert run("ports").status == 0
+
+
+@pty_only
+@pytest.mark.parametrize(
+    ("stream", "said"),
+    [
+        (b"", "nothing came"),
+        (bytes(range(128, 256)) * 8, "baud"),
+        (b"Load: 12.3 g, Angle: 45.0\r\n" * 40, "another device"),
+    ],
+)
+def test_a_port_that_says_something_else_is_told_in_one_line(
+    run: Run, stream: bytes, said: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import rig.commands.connect as connect
+    import rig.handshake as handshake
+
+    def quickly(*words: object, **options: object) -> object:
+        return handshake.identify(*words, **{**options, "timeout_s": 0.6})  # type: ignore[arg-type]
+
+    monkeypatch.setattr(connect, "identify", quickly)
+    monkeypatch.setattr("rig.commands.ports.identify", quickly)
+    board, computer = os.openpty()
+    import tty
+
+    tty.setraw(computer)
+    stop = threading.Event()
+
+    def speak() -> None:
+        while stream and not stop.wait(0.02):
+            os.write(board, stream)
+
+    speaker = threading.Thread(target=speak)
+    speaker.start()
+    try:
+        outcome = run("ports", "--ask", os.ttyname(computer), "--json")
+    finally:
+        stop.set()
+        speaker.join()
+        os.close(board)
+        os.close(computer)
+    assert_one_line(outcome, said)
+
+
+@pty_only
+def test_a_port_that_is_taken_is_told_in_one_line(run: Run, rig: VirtualRig) -> None:
+    import serial
+
+    with serial.Serial(rig.url, exclusive=True):
+        assert_one_line(run("ports", "--ask", rig.url), "taken")
+
+
+def blankbench(*words: str, folder: Path, **options: object) -> subprocess.Popen[str]:
+    code = "import sys; from rig.commands import main; sys.exit(main())"
+    environment = {
+        **os.environ,
+        "PYTHONPATH": str(REPOSITORY),
+        "XDG_CONFIG_HOME": str(folder),
+        "COLUMNS": "100",
+    }
+    return subprocess.Popen(  # type: ignore[call-overload, no-any-return]
+        [sys.executable, "-u", "-c", code, *words],
+        cwd=folder, env=environment, text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE, **options,
+    )  # fmt: skip
+
+
+@pty_only
+def test_ctrl_c_ends_a_recording_from_another_program_as_a_whole_run(tmp_path: Path) -> None:
+    """`virtual` in one process, `record` in another, an interrupt in the middle."""
+    from rig.virtual import Gear
+
+    save_calibration(Gear().calibration("2026-05-09T08:30"), tmp_path / "calibrations")
+    bench = blankbench("virtual", "roll", "--speed", "5", folder=tmp_path)
+    assert bench.stdout is not None
+    recording: subprocess.Popen[str] | None = None
+    try:
+        url = bench.stdout.readline().strip()
+        recording = blankbench("record", "roll", "--port", url, *WHO, folder=tmp_path)
+        deadline = time.monotonic() + 60.0
+        runs = tmp_path / "runs"
+        while not (runs.exists() and any(path.stat().st_size > 30_000 for path in runs.iterdir())):
+            assert time.monotonic() < deadline
+            assert recording.poll() is None, recording.communicate()
+            threading.Event().wait(0.05)
+        recording.send_signal(signal.SIGINT)
+        out, err = recording.communicate(timeout=30)
+    finally:
+        bench.send_signal(signal.SIGINT)
+        bench.communicate(timeout=30)
+        if recording is not None and recording.poll() is None:
+            recording.kill()
+    assert recording.returncode == 0, err
+    (path,) = runs.iterdir()
+    recorded = read_run(path)
+    assert recorded.warnings == ()
+    assert recorded.events[-1].detail["reason"] == "ended by hand"
+    said = re.search(r"(\d+) readings", out)
+    assert said is not None
+    assert int(said[1]) == len(recorded)
+
+
+def test_the_demo_goes_from_port_to_report_within_its_half_widths(run: Run, in_folder: Path) -> None:
+    began = time.monotonic()
+    outcome = run("demo", "--quick", "--json")
+    assert outcome.status == 0, outcome.err
+    assert time.monotonic() - began < 120.0
+    document = outcome.document
+    assert document["batch"]["verdict"] == "not consistent"
+    assert document["truth"]["values"] == 30
+    assert document["truth"]["inside"] >= 27
+    assert Path(document["report"]).read_text(encoding="utf-8").startswith("<!doctype html>")
+    assert [path.name for path in in_folder.iterdir()] == ["blankbench-demo"]
+
+
+def test_what_the_demo_leaves_is_ignored_by_git() -> None:
+    ignored = (REPOSITORY / ".gitignore").read_text(encoding="utf-8").splitlines()
+    assert "/blankbench-demo/" in ignored
