@@ -17,6 +17,7 @@ FEWEST = 8
 """Fewer readings say nothing about a curve."""
 _TURN_BACK = 0.10  # of the largest travel: a step back that is no longer a trembling hand
 _ZERO_MOVED = 0.06  # of the largest load
+_FURTHEST = 0.95  # of the free length: a blank whose tip moved further points along the pull all over
 _HELD = 0.01  # of the largest travel: held at the turn, where the load creeps
 _CROSSING = (
     0.04  # of the largest travel: after the turn the load passes from one branch of its loop to the other
@@ -97,6 +98,17 @@ def screen(readings: FlexReadings) -> Sweep:
             f"load on until it has moved {1e3 * 10 * least:.0f} mm, a quarter of the free length",
             int(row[int(np.argmax(calm))]),
         )
+    if top > _FURTHEST * readings.free_length_m:
+        raise ReadingsError(
+            f"the tip moved {1e3 * top:.0f} mm, and the free length is {1e3 * readings.free_length_m:.0f} mm",
+            "check the unit of the travel and the free length",
+            int(row[int(np.argmax(calm))]),
+        )
+    if not float(np.quantile(load, 0.98)) > 0.0:
+        raise ReadingsError(
+            "the blank bends and no load is read", "check the load cell and its calibration", int(row[0])
+        )
+    _check_tip(travel, tip, row)
     noise = (scatter(load), scatter(travel), scatter(tip[np.isfinite(tip)]))
     _check_slip(load, travel, calm, row, noise)
     side = _sides(travel, calm, row, noise[1])
@@ -133,6 +145,16 @@ def _check_signs(load: Floats, travel: Floats, row: NDArray[np.intp]) -> None:
         )
 
 
+def _check_tip(travel: Floats, tip: Floats, row: NDArray[np.intp]) -> None:
+    far = np.flatnonzero(np.isfinite(tip) & (travel > 0.5 * np.max(travel)))
+    if far.size and float(np.median(tip[far])) < 0.0:
+        raise ReadingsError(
+            "the tip's slope and the travel have opposite signs",
+            "turn the sign of the tip's sensor: it counts positive toward the pull",
+            int(row[far[0]]),
+        )
+
+
 def _check_slip(
     load: Floats,
     travel: Floats,
@@ -155,12 +177,12 @@ def _check_slip(
     usual = float(np.median(np.abs(np.diff(travel))))
     sure = 10.0 * max(noise[1], 0.0) if math.isfinite(noise[1]) else 0.0
     least = max(0.025 * top, sure, 8.0 * usual)
-    local = top / most if most > 0.0 else math.inf  # travel per load, roughly
+    local = top / most if most > 0.0 else 0.0  # travel per load, roughly
     slipped = (
         (np.abs(single) > least)
         & (np.abs(jump) > 0.7 * np.abs(single))
         & (np.sign(jump) == np.sign(single))
-        & (np.abs(follows - 0.0) * local < 0.3 * np.abs(single))
+        & (np.abs(jump) - np.abs(follows) * local > 0.5 * np.abs(single))
     )
     if np.any(slipped):
         first = int(at[np.argmax(np.where(slipped, np.abs(single), 0.0))])
