@@ -346,8 +346,8 @@ def _misfits(found: Fit) -> list[str]:
         ]
         if off:
             return [
-                f"The readings of {' and '.join(off)} do not follow the curve of any blank within their "
-                "scatter: look at the rig's calibration, its hook and its zero. The half-widths are wider for it."
+                f"The readings of {' and '.join(off)} do not follow the curve of any blank within "
+                "their scatter: look at calibration, hook and zero. The half-widths are wider for it."
             ]
     return []
 

@@ -96,8 +96,8 @@ def test_flex_prints_the_agreed_keys(run: Run) -> None:
     assert all(station["EI_Nm2"] > 0.0 for station in stations)
 
 
-def test_a_rating_at_another_length_holds_the_truth_and_says_what_was_carried_on(run: Run) -> None:
-    """P-1's diameter falls in a straight line: EI(t) = 43.1·(0.2 + 0.8·t/2.1)³ at t from the tip, also beyond."""
+def test_a_rating_at_another_length_holds_the_truth(run: Run) -> None:
+    """P-1's diameter is a straight line: EI(t) = 43.1·(0.2 + 0.8·t/2.1)³ at t from the tip, also beyond."""
 
     def true_load(length: float) -> float:
         blank = Profile.of(lambda s: 43.1 * (0.2 + 0.8 * (length - s) / 2.1) ** 3, length)
