@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TypeVar
 
 from analysis.bend import Planes, fit_flex
@@ -17,7 +18,7 @@ from analysis.decide import combine, compare_batch
 from analysis.decide.result import BatchResult
 from analysis.estimate import Estimate
 from analysis.readings import FlexReadings, RollReadings
-from analysis.roll import fit_roll
+from analysis.roll import Signature, fit_mounts, fit_roll
 from analysis.roll.result import MarkRule, RollResult
 from rig.errors import CallError, FileError
 from rig.runs import Run, flex_readings, naming_lines, read_run, roll_readings
@@ -32,6 +33,18 @@ class Roll:
     """The recording."""
     result: RollResult
     """Planes, bow, snaps and mark."""
+
+
+@dataclass(frozen=True, slots=True)
+class Joint:
+    """Several mounts of one blank and what they say together."""
+
+    runs: tuple[Run, ...]
+    """The recordings, one a mount."""
+    result: RollResult
+    """Planes, bow, snaps and mark, with what turns with the chuck taken off."""
+    signature: Signature
+    """What turns with the chuck."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +96,53 @@ def work_roll(
         ),
     )
     return Roll(run, _with_warnings(result, run.warnings))
+
+
+def work_joint(
+    runs: Sequence[Run],
+    settings: Settings,
+    *,
+    rule: MarkRule | None = None,
+    initial_stiffness: Mapping[str, Estimate | None] | None = None,
+) -> list[Joint]:
+    """Work up several mounts of each blank together, the blanks in the order of their first run.
+
+    Parameters
+    ----------
+    runs : sequence of Run
+        Roll runs; two or more of each blank, each with its own ``mount_deg``.
+    settings, rule
+        As in `work_roll`.
+    initial_stiffness : mapping or None
+        Stiffness at small travel by blank, N/m, from flex runs.
+
+    Raises
+    ------
+    FileError
+        If a blank has one mount only, or a run says nothing.
+    """
+    groups: dict[str, list[Run]] = {}
+    for run in runs:
+        groups.setdefault(run.header.blank, []).append(run)
+    joints = []
+    for blank, mounts in groups.items():
+        if len(mounts) < 2:
+            raise FileError(
+                mounts[0].path,
+                mounts[0].header.lines.get("blank"),
+                f"this is the only mount of blank {blank}, and a joint fit needs two or more of each blank",
+                "give its other mounts, or leave it out",
+            )
+        readings = [roll_readings(run, settings) for run in mounts]
+        small = (initial_stiffness or {}).get(blank)
+        rule_now = rule or settings.shop.mark_rule
+        fitted = naming_lines(
+            mounts[0],
+            partial(fit_mounts, readings, mark_rule=rule_now, initial_stiffness=small),
+        )
+        said = tuple(warning for run in mounts for warning in run.warnings)
+        joints.append(Joint(tuple(mounts), _with_warnings(fitted.result, said), fitted.signature))
+    return joints
 
 
 def work_flex(

@@ -3,6 +3,7 @@
 from analysis.roll.estimator import PLANE_LEVEL
 from analysis.roll.fit import fit_roll
 from analysis.roll.live import LiveRoll, LiveState
+from analysis.roll.mounts import Mounts, Signature, fit_mounts
 from analysis.roll.result import Cause, Mark, MarkRule, RollCurve, RollResult, Snap
 
 __all__ = [
@@ -12,8 +13,11 @@ __all__ = [
     "LiveState",
     "Mark",
     "MarkRule",
+    "Mounts",
     "RollCurve",
     "RollResult",
+    "Signature",
     "Snap",
+    "fit_mounts",
     "fit_roll",
 ]

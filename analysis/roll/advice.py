@@ -26,6 +26,7 @@ def warnings_of(
     readings: RollReadings,
     sifted: Sifted,
     fitted: Fitted,
+    p_value: float,
     anisotropy: float,
     systematics: Systematics,
     answer: SnapAnswer,
@@ -38,7 +39,7 @@ def warnings_of(
             "The noise changes slowly, so one turn says little about it and the half-widths are wide."
             " Roll three turns or more."
         )
-    if fitted.p_value >= PLANE_LEVEL:
+    if p_value >= PLANE_LEVEL:
         out.append(
             "No stiff plane can be told from the noise. More turns, both ways, or more travel would help."
         )

@@ -163,6 +163,12 @@ def snaps_of(
     return SnapAnswer(tuple(snaps), found, tied, unsure, len(found) - len(snaps))
 
 
+def plane_p_value(pair: Floats, spread: Matrix, dof: float) -> float:
+    """Probability that noise alone makes a 2-per-turn part as large (F test with 2 and `dof`)."""
+    statistic = 0.5 * float(pair @ np.linalg.solve(spread, pair))
+    return float(fdtrc(2.0, min(dof, 1e9), statistic))
+
+
 def _nothing_there(blank: Blank, spread: Matrix, dof: float) -> bool:
     """Tell whether noise alone makes bow and planes together as large one time in twenty (F test)."""
     parts = blank.numbers[1:]

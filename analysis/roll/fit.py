@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 
 from analysis.angles import HALF_TURN, TURN
 from analysis.errors import ReadingsError
 from analysis.estimate import Estimate
-from analysis.readings import RollReadings
+from analysis.readings import Floats, RollReadings
 from analysis.roll import model
 from analysis.roll.advice import too_short, warnings_of
 from analysis.roll.curve import curve_of
@@ -21,7 +22,7 @@ from analysis.roll.model import Kind
 from analysis.roll.result import Mark, MarkRule, RollResult
 from analysis.roll.shares import LeftOut, Systematics
 from analysis.roll.sift import Sifted, sift
-from analysis.roll.tensor import SIZE, Blank
+from analysis.roll.tensor import SIZE, Blank, Matrix
 
 
 def fit_roll(
@@ -54,10 +55,44 @@ def fit_roll(
     ReadingsError
         If the readings cannot be used at all (see `analysis.roll.sift.sift`).
     """
+    measured = measure(readings)
+    if not isinstance(measured, Measured):
+        return _nothing(readings, measured, mark_rule)
+    return told(readings, measured, mark_rule, initial_stiffness, curve=curve)
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """The blank's five numbers from one run, or from several mounts, before they are put into words."""
+
+    sifted: Sifted
+    """The readings (of the first mount)."""
+    fitted: Fitted
+    """The fit (of the first mount)."""
+    numbers: Floats
+    """k, f·cos β, f·sin β, Δ·cos 2φ, Δ·sin 2φ, shape (5,)."""
+    spread: Matrix
+    """Their covariance, shape (5, 5)."""
+    dof: float
+    """Degrees of freedom behind it."""
+    p_value: float
+    """Probability that noise alone makes the 2-per-turn part so large."""
+    left_out: tuple[LeftOut, ...]
+    """What the model leaves out."""
+
+
+def measure(readings: RollReadings) -> Measured | Sifted:
+    """Fit one run; where too little of the turn was rolled, only its sifted readings come back.
+
+    Raises
+    ------
+    ReadingsError
+        As `fit_roll`.
+    """
     sifted = sift(readings)
     kind: Kind = "hanging" if readings.held_load_N is not None else readings.contact
     if not sifted.long_enough:
-        return _nothing(readings, sifted, mark_rule)
+        return sifted
     try:
         fitted = estimate(sifted, kind)
     except np.linalg.LinAlgError as error:
@@ -71,10 +106,28 @@ def fit_roll(
             "the mean load is not above zero",
             "check the load cell's sign and zero, bend the blank further",
         )
+    return Measured(
+        sifted, fitted, fitted.numbers, fitted.spread, fitted.dof, fitted.p_value, _left_out(fitted)
+    )
+
+
+def told(
+    readings: RollReadings,
+    measured: Measured,
+    mark_rule: MarkRule,
+    initial_stiffness: Estimate | None,
+    *,
+    curve: bool,
+) -> RollResult:
+    """Put the five numbers into planes, bow, snap positions and the mark, with all shares of the half-widths.
+
+    Parameters, as `fit_roll`, with what was measured.
+    """
+    sifted, fitted, left_out = measured.sifted, measured.fitted, measured.left_out
+    spread, dof = measured.spread, measured.dof
+    blank = Blank.of(measured.numbers)
     travel = _travel(readings, blank)
-    spread, dof = fitted.spread, fitted.dof
     systematics = Systematics.of(readings, blank, travel, sifted.two_way)
-    left_out = _left_out(fitted)
 
     def with_left_out(
         estimate: Estimate, quantity: Callable[[Blank], float], period: float = math.inf
@@ -83,7 +136,7 @@ def fit_roll(
 
     mean_load = blank.k * travel
     stiff_plane = None
-    if fitted.p_value < PLANE_LEVEL:
+    if measured.p_value < PLANE_LEVEL:
         stiff_plane = plane(blank, spread, dof).with_shares(systematics.stiff_plane(blank.anisotropy))
         stiff_plane = with_left_out(stiff_plane, lambda it: it.stiff_plane, HALF_TURN)
     anisotropy = length(blank.d_cos, blank.d_sin, spread[3:, 3:], dof).scaled(2.0 / blank.k)
@@ -98,7 +151,7 @@ def fit_roll(
         travel_m=travel,
         free_length_m=readings.free_length_m,
         plane_found=stiff_plane is not None,
-        plane_p_value=fitted.p_value,
+        plane_p_value=measured.p_value,
         stiff_plane=stiff_plane,
         anisotropy=with_left_out(anisotropy, lambda it: it.anisotropy),
         stiffness=with_left_out(
@@ -119,9 +172,9 @@ def fit_roll(
         curve=curve_of(sifted, fitted, blank, travel, initial_stiffness) if curve else None,
         warnings=(
             *sifted.warnings,
-            *warnings_of(readings, sifted, fitted, anisotropy.value, systematics, answer),
+            *warnings_of(readings, sifted, fitted, measured.p_value, anisotropy.value, systematics, answer),
         ),
-        hanging=kind == "hanging",
+        hanging=readings.held_load_N is not None,
     )
 
 

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from typing import Annotated
 
 import typer
 
+from analysis.roll import Signature
 from analysis.show import records, tables
 from analysis.show.records import Json
 from rig.commands import options
 from rig.errors import CallError
 from rig.settings import load_settings
-from rig.workup import Roll, read_runs, work_flex, work_roll
+from rig.workup import Joint, Roll, read_runs, work_flex, work_joint, work_roll
 
 
 def spine(
@@ -24,6 +26,13 @@ def spine(
             help="A flex run of the same blank: makes the barriers right. Repeatable.",
         ),
     ] = None,
+    joint: Annotated[
+        bool,
+        typer.Option(
+            "--joint",
+            help="Take the runs of one blank as mounts of it: what turns with the chuck is taken off.",
+        ),
+    ] = False,
     mark: options.Rule = None,
     as_json: options.AsJson = False,
     units: options.Units = None,
@@ -46,6 +55,19 @@ def spine(
                 "give the flex run of the blank that was rolled",
             )
     small = {run.header.blank: work_flex(run, settings).result.initial_stiffness for run in bent}
+    if joint:
+        joints = work_joint(rolled, settings, rule=mark, initial_stiffness=small)
+        if as_json:
+            options.print_json([joint_record(each) for each in joints])
+            return
+        for each in joints:
+            header = each.runs[0].header
+            table = tables.roll_table(
+                each.result, blank=header.blank, model=header.model or None, units=system
+            )
+            options.out().print(table)
+            options.out().print(chuck_words(each.signature), markup=False)
+        return
     works: list[Roll] = [
         work_roll(
             run,
@@ -77,3 +99,23 @@ def spine_record(work: Roll) -> dict[str, Json]:
     """Give one run's result as ``--json`` prints it."""
     header = work.run.header
     return records.roll_record(work.result, blank=header.blank, model=header.model or None, run=work.run.path)
+
+
+def joint_record(work: Joint) -> dict[str, Json]:
+    """Give the joint result of a blank's mounts as ``--json`` prints it."""
+    header = work.runs[0].header
+    record = records.roll_record(
+        work.result, blank=header.blank, model=header.model or None, run=[run.path for run in work.runs]
+    )
+    parts = {"runout_m": work.signature.runout_m, "support_pct": work.signature.support_pct}
+    return record | {name: value if math.isfinite(value) else None for name, value in parts.items()}
+
+
+def chuck_words(signature: Signature) -> str:
+    """Say what turns with the chuck."""
+    runout, support = signature.runout_m, signature.support_pct
+    said = [
+        f"run-out {1e3 * runout:.2g} mm at the tip" if math.isfinite(runout) else "run-out: cannot tell",
+        f"{support:.2g} % of anisotropy" if math.isfinite(support) else "anisotropy: cannot tell",
+    ]
+    return f"What turns with the chuck, as far as these mounts can tell, and is taken off: {', '.join(said)}."
