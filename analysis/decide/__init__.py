@@ -2,6 +2,18 @@
 
 from analysis.decide.batch import DEFAULT_TOLERANCES, compare_batch
 from analysis.decide.combine import combine
+from analysis.decide.gauge import AngleStudy, GaugeStudy, angle_study, study
 from analysis.decide.result import BatchResult, Metric, Verdict
 
-__all__ = ["DEFAULT_TOLERANCES", "BatchResult", "Metric", "Verdict", "combine", "compare_batch"]
+__all__ = [
+    "DEFAULT_TOLERANCES",
+    "AngleStudy",
+    "BatchResult",
+    "GaugeStudy",
+    "Metric",
+    "Verdict",
+    "angle_study",
+    "combine",
+    "compare_batch",
+    "study",
+]

@@ -18,7 +18,18 @@ _ABOUT = (
     "and whether blanks are alike."
 )
 
-COMMANDS = ("demo", "ports", "virtual", "calibrate", "record", "spine", "flex", "batch", "report")
+COMMANDS = (
+    "demo",
+    "ports",
+    "virtual",
+    "calibrate",
+    "record",
+    "spine",
+    "flex",
+    "batch",
+    "report",
+    "repeat",
+)
 """In the order of the help; each is the function of that name in the module of that name."""
 
 

@@ -10,7 +10,7 @@ from command_line import SAMPLES, Run, assert_one_line
 
 
 def write_mount(folder: Path, mount_deg: float) -> Path:
-    """A blank of 2 % with its plane at 35°, in a chuck that shows 2 % at 80° of its own."""
+    """Write a blank of 2 %, plane at 35°, in a chuck that shows 2 % at 80° of its own."""
     rng = np.random.default_rng(int(mount_deg))
     chuck = np.concatenate([np.linspace(0.0, 720.0, 900), np.linspace(720.0, 0.0, 900)])
     roll = chuck + mount_deg
@@ -22,7 +22,8 @@ def write_mount(folder: Path, mount_deg: float) -> Path:
         f"{n / 40:.4f},{F:.5f},{a % 360.0:.3f}\n" for n, (F, a) in enumerate(zip(load, roll, strict=True))
     )
     path.write_text(
-        '# blankbench-run = 1\n# kind = "roll"\n# blank = "J"\n# free_length_m = 1.8\n# held_travel_m = 0.45\n'
+        '# blankbench-run = 1\n# kind = "roll"\n# blank = "J"\n'
+        "# free_length_m = 1.8\n# held_travel_m = 0.45\n"
         f"# mount_deg = {mount_deg}\ntime_s,load_N,roll_deg\n{rows}",
         encoding="utf-8",
     )
