@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_pdf import PdfPages
 
 from analysis.show import figures
-from rig.errors import FileError
+from analysis.show.figures.strip import Paper, Strip, longest_diameter_m, strip_pages
+from rig.errors import CallError, FileError
 from rig.runs import safe_name
 from rig.workup import Flex, Roll
 
@@ -43,6 +46,59 @@ def save_flex_figures(works: Sequence[Flex], folder: Path) -> list[Path]:
     return paths
 
 
+def save_strips(works: Sequence[Roll], path: Path, diameter_m: float | None, paper: Paper) -> list[Path]:
+    """Write a strip for each blank, true to size, as PDF or SVG.
+
+    Parameters
+    ----------
+    works : sequence of Roll
+        One strip each.
+    path : Path
+        Ends in .pdf or .svg; an SVG file holds one page, further pages get a number.
+    diameter_m : float or None
+        Of the butt, m; None takes what each run states.
+    paper : {"a4", "letter"}
+        Landscape.
+
+    Raises
+    ------
+    CallError
+        If a diameter is missing or too large, or the name ends otherwise.
+    """
+    kind = path.suffix.lower()
+    if kind not in (".pdf", ".svg"):
+        raise CallError(f"--strip {path} is neither .pdf nor .svg", "give a name such as strip.pdf")
+    strips = []
+    for work in works:
+        header = work.run.header
+        size = diameter_m or header.butt_diameter_m
+        if size is None:
+            raise CallError(
+                f"the butt's diameter of {header.blank} is not known",
+                "measure it where the strip goes: --diameter 14.2mm",
+            )
+        if size > longest_diameter_m(paper):
+            raise CallError(
+                f"a butt of {1e3 * size:.0f} mm is too thick for a strip on this paper",
+                f"check --diameter; {1e3 * longest_diameter_m(paper):.0f} mm is the most",
+            )
+        strips.append(Strip(header.blank, size, work.result))
+    pages = strip_pages(strips, paper)
+    if kind == ".pdf":
+        stream = io.BytesIO()
+        with PdfPages(stream, metadata={"CreationDate": None, "Title": "Strips for the butt"}) as file:
+            for page in pages:
+                file.savefig(page)
+        return [_write_bytes(path, stream.getvalue())]
+    paths = []
+    for number, page in enumerate(pages, start=1):
+        stream = io.BytesIO()
+        page.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
+        place = path if number == 1 else path.with_name(f"{path.stem}-{number}{path.suffix}")
+        paths.append(_write_bytes(place, stream.getvalue()))
+    return paths
+
+
 def _save(
     folder: Path, work: Roll | Flex, what: str, draw: Callable[..., Axes], shape: dict[str, Any]
 ) -> Path:
@@ -61,9 +117,13 @@ def write_text(path: Path, text: str) -> Path:
     FileError
         If that is not possible.
     """
+    return _write_bytes(path, text.encode("utf-8"))
+
+
+def _write_bytes(path: Path, data: bytes) -> Path:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(text, encoding="utf-8", newline="\n")
+        path.write_bytes(data)
     except OSError as error:
         raise FileError(
             path, None, f"the file cannot be written ({error.strerror})", "name another folder"

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from typing import Annotated
+from pathlib import Path
+from typing import Annotated, Literal
 
 import typer
 
@@ -11,6 +12,7 @@ from analysis.roll import Signature
 from analysis.show import records, tables
 from analysis.show.records import Json
 from rig.commands import options
+from rig.commands.lengths import parse_length
 from rig.errors import CallError
 from rig.settings import load_settings
 from rig.workup import Joint, Roll, read_runs, work_flex, work_joint, work_roll
@@ -37,6 +39,21 @@ def spine(
     as_json: options.AsJson = False,
     units: options.Units = None,
     figures: options.FiguresInto = None,
+    strip: Annotated[
+        Path | None,
+        typer.Option(
+            "--strip",
+            metavar="FILE",
+            help="Also write a strip to print and wrap round the butt: .pdf or .svg.",
+        ),
+    ] = None,
+    diameter: Annotated[
+        float | None,
+        typer.Option(
+            "--diameter", metavar="LENGTH", parser=parse_length, help="Of the butt, for --strip: 14.2mm."
+        ),
+    ] = None,
+    paper: Annotated[Literal["a4", "letter"], typer.Option("--paper", help="For --strip.")] = "a4",
     settings_file: options.SettingsFile = None,
 ) -> None:
     """Find the stiff plane, the bow, the snaps and where the tape goes, from roll runs.
@@ -82,6 +99,10 @@ def spine(
         from rig.commands.draw import save_roll_figures
 
         save_roll_figures(works, figures)
+    if strip is not None:
+        from rig.commands.draw import save_strips
+
+        save_strips(works, strip, diameter, paper)
     if as_json:
         options.print_json([spine_record(work) for work in works])
         return
