@@ -29,6 +29,7 @@ COMMANDS = (
     "batch",
     "report",
     "repeat",
+    "mark",
 )
 """In the order of the help; each is the function of that name in the module of that name."""
 

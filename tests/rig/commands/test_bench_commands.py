@@ -246,3 +246,31 @@ def test_the_demo_goes_from_port_to_report_within_its_half_widths(run: Run, in_f
 def test_what_the_demo_leaves_is_ignored_by_git() -> None:
     ignored = (REPOSITORY / ".gitignore").read_text(encoding="utf-8").splitlines()
     assert "/blankbench-demo/" in ignored
+
+
+def test_mark_guides_to_the_angle_and_says_when_it_stands_there(run: Run, in_folder: Path) -> None:
+    """P-1's stiff plane is at 37°: the hand is already there, and then it is not."""
+    from command_line import SAMPLES
+
+    roll = str(next(SAMPLES.glob("P-1_roll*")))
+    with VirtualRig(load_blanks(), seed=3, speed=1.0, streaming=False) as bench:
+        save_calibration(bench.bench.gear.calibration("2026-05-09T08:30"), in_folder / "calibrations")
+        (found,) = run("spine", roll, "--json").document
+        bench.bench.still(seconds=30.0, chuck_deg=found["stiff_plane_deg"])
+        there = run(
+            "mark", roll, "--at", "stiff", "--port", bench.url, "--mount", "0", "--seconds", "20", "--json"
+        )
+        assert there.status == 0, there.err
+        assert there.document["steady"] is True
+        assert there.document["target_deg"] == pytest.approx(found["stiff_plane_deg"])
+        away = run(
+            "mark", roll, "--at", "soft", "--port", bench.url, "--mount", "0", "--seconds", "1", "--json"
+        )
+        assert away.document["steady"] is False
+
+
+def test_mark_refuses_a_place_that_the_run_could_not_tell(run: Run) -> None:
+    from command_line import SAMPLES
+
+    roll = str(next(SAMPLES.glob("P-4_roll*")))
+    assert_one_line(run("mark", roll, "--at", "stiff", "--port", "x", "--json"), "no stiff")
