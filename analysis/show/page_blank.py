@@ -125,7 +125,9 @@ def _roll_findings(roll: RollResult, units: System) -> Html:
     rows.append(["Natural bow", bow.text, f"toward {toward.text}" if toward.known else ""])
     at = plain_quantity(roll.travel_m, "small length" if units == "metric" else "length", units)
     rows.append(["Stiffness", show_quantity(roll.stiffness, "stiffness", units).text, f"at {at} of travel"])
-    caption: list[Child] = [f"Rolled: {say.feel_words(roll)}. {say.ANGLES_COUNT}"]
+    further = say.further_words(roll, units)
+    said = (f"Rolled: {say.feel_words(roll)}.", further, say.ANGLES_COUNT)
+    caption: list[Child] = [" ".join(filter(None, said))]
     if roll.snaps and not roll.barrier_corrected:
         caption.append(f" {say.BARRIERS_HIGH}")
     return table(caption, [], rows, class_="findings")

@@ -104,7 +104,7 @@ def roll_table(
     _row(table, "natural bow", show_quantity(result.bow, "small length", units), bow_note)
     at = plain_quantity(result.travel_m, "small length" if units == "metric" else "length", units)
     _row(table, "stiffness", show_quantity(result.stiffness, "stiffness", units), f"at {at} of travel")
-    feel = say.feel_words(result)
+    feel = ". ".join(filter(None, (say.feel_words(result), say.further_words(result, units).rstrip("."))))
     foot = [Text(f"{feel[0].upper()}{feel[1:]}. {_rolled(result)} {say.ANGLES_COUNT}", style="dim")]
     if result.snaps and not result.barrier_corrected:
         foot.append(Text(say.BARRIERS_HIGH, style="dim"))

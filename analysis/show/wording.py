@@ -10,8 +10,9 @@ from typing import Final
 from analysis.bend.result import ClassCall, FlexResult, Station
 from analysis.decide.result import BatchResult, Metric
 from analysis.estimate import Estimate
+from analysis.roll.further import second_snap_travel
 from analysis.roll.result import Cause, Mark, MarkRule, RollResult
-from analysis.show.rounding import CANNOT_TELL, Shown, show, show_direction
+from analysis.show.rounding import CANNOT_TELL, Shown, plain_quantity, show, show_direction
 from analysis.units import Display, System, display
 
 ANGLES_COUNT: Final = "Angles count from the index mark, clockwise seen from the butt."
@@ -150,6 +151,17 @@ def feel_words(result: RollResult) -> str:
     return {1: "a hand will feel one snap", 2: "a hand will feel two snaps"}.get(
         count, f"a hand will feel {count} snaps"
     )
+
+
+def further_words(result: RollResult, units: System = "metric") -> str:
+    """Say how the number of snaps changes with the bend; empty where nothing is known or nothing changes."""
+    edge = second_snap_travel(result)
+    if edge is None or not result.snaps or not 0.05 * result.travel_m < edge < result.free_length_m / 3.0:
+        return ""
+    at = plain_quantity(float(f"{edge:.2g}"), "small length", units)
+    if edge < result.travel_m:
+        return f"Bent less than about {at}, it has one snap: there the bow rules."
+    return f"Bent further than about {at}, it will have two snaps: there the planes speak."
 
 
 def plane_ends(plane: Shown) -> str:

@@ -23,6 +23,7 @@ def save_roll_figures(works: Sequence[Roll], folder: Path) -> list[Path]:
         ("roll", figures.roll_unrolled, {}),
         ("polar", figures.roll_polar, {"polar": True}),
         ("energy", figures.roll_energy, {}),
+        ("further", figures.roll_further, {}),
         ("section", figures.butt_section, {"width": 3.6, "height": 3.6}),
     )
     return [_save(folder, work, what, function, shape) for work in works for what, function, shape in kinds]

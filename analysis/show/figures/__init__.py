@@ -2,6 +2,7 @@
 
 from analysis.show.figures.batch import batch_strip, strip_height
 from analysis.show.figures.bend import flex_curve, flex_residuals, flex_shapes, rigidities, rigidity
+from analysis.show.figures.further import roll_further
 from analysis.show.figures.roll import roll_energy, roll_polar, roll_unrolled
 from analysis.show.figures.section import butt_section
 from analysis.show.figures.style import new_figure
@@ -17,6 +18,7 @@ __all__ = [
     "rigidities",
     "rigidity",
     "roll_energy",
+    "roll_further",
     "roll_polar",
     "roll_unrolled",
     "strip_height",

@@ -183,7 +183,7 @@ def test_figures_are_written_where_asked(run: Run, tmp_path: Path) -> None:
     assert run("spine", ROLL, "--figures", tmp_path / "f").status == 0
     assert run("flex", FLEX, "--figures", tmp_path / "f").status == 0
     drawn = sorted(path.name for path in (tmp_path / "f").iterdir())
-    assert len(drawn) == 8
+    assert len(drawn) == 9
     assert all((tmp_path / "f" / name).read_text(encoding="utf-8").startswith("<svg") for name in drawn)
 
 
