@@ -4,8 +4,8 @@
 
 Each invented blank is bent and let go 200 times from random roll angles. Friction holds it wherever the
 torque is small: at a snap, and also on a shelf where a second snap has just vanished. The energy is made from
-matrices here, apart from the package's own formulas. The hand is *sure* where nine in ten of the releases that
-moved end in one such place. Printed: how often the mark lies in that snap's basin, how often within its
+matrices here, apart from the package's own formulas. The hand is *sure* where nine in ten of the releases
+that moved end in one such place. Printed: how often the mark lies in that snap's basin, how often within its
 half-width and friction's dead band of the mean place of rest, and how often the widest basin is not the
 firmest snap.
 """
