@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from analysis.estimate import Estimate
 from analysis.readings import RollReadings
 from analysis.roll.derive import SnapAnswer
 from analysis.roll.estimator import PLANE_LEVEL, Fitted
@@ -20,6 +21,22 @@ def too_short(sifted: Sifted) -> str:
         f"Only {sifted.coverage * 360.0:.0f}° of the turn were rolled; nothing is claimed below 120°."
         " Roll a whole turn."
     )
+
+
+def travel_zero_words(zero: Estimate | None) -> list[str]:
+    """Say where the stiffness of a run at two travels comes from, and what the travel's zero looks like."""
+    if zero is None:
+        return []
+    said = (
+        "Rolled at two travels: the stiffness is what the load gains between them, so the travel's zero does"
+        " not enter."
+    )
+    if abs(zero.value) > zero.ci95:
+        said += (
+            f" The zero looks {1e3 * abs(zero.value):.1f} mm too {'short' if zero.value > 0.0 else 'long'},"
+            " or the blank stiffens as it bends further."
+        )
+    return [said]
 
 
 def warnings_of(

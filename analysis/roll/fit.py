@@ -10,10 +10,10 @@ import numpy as np
 
 from analysis.angles import HALF_TURN, TURN
 from analysis.errors import ReadingsError
-from analysis.estimate import Estimate
+from analysis.estimate import Estimate, Share
 from analysis.readings import Floats, RollReadings
 from analysis.roll import model
-from analysis.roll.advice import too_short, warnings_of
+from analysis.roll.advice import too_short, travel_zero_words, warnings_of
 from analysis.roll.curve import curve_of
 from analysis.roll.derive import bow_of, length, plane, snaps_of
 from analysis.roll.estimator import PLANE_LEVEL, Fitted, estimate
@@ -141,6 +141,9 @@ def told(
         stiff_plane = with_left_out(stiff_plane, lambda it: it.stiff_plane, HALF_TURN)
     anisotropy = length(blank.d_cos, blank.d_sin, spread[3:, 3:], dof).scaled(2.0 / blank.k)
     anisotropy = anisotropy.with_shares(systematics.anisotropy(anisotropy.value, mean_load))
+    zero = _travel_zero(fitted, blank.k)
+    off = abs(zero.value) / travel if zero is not None else 0.0
+    anisotropy = anisotropy.with_shares([Share("travel zero", anisotropy.value * off)])
     stiffness = Estimate(blank.k, math.sqrt(spread[0, 0]), dof)
     bow, bow_direction = bow_of(blank, spread, dof)
     if bow_direction is not None:
@@ -158,7 +161,8 @@ def told(
             stiffness.with_shares(systematics.stiffness(blank.k, travel)), lambda it: it.k
         ),
         bow=with_left_out(
-            bow.with_shares(systematics.bow(bow.value, mean_load)), lambda it: math.hypot(*it.bow)
+            bow.with_shares([*systematics.bow(bow.value, mean_load), Share("travel zero", bow.value * off)]),
+            lambda it: math.hypot(*it.bow),
         ),
         bow_direction=bow_direction,
         snaps=answer.snaps,
@@ -172,6 +176,7 @@ def told(
         curve=curve_of(sifted, fitted, blank, travel, initial_stiffness) if curve else None,
         warnings=(
             *sifted.warnings,
+            *travel_zero_words(zero),
             *warnings_of(readings, sifted, fitted, measured.p_value, anisotropy.value, systematics, answer),
         ),
         hanging=readings.held_load_N is not None,
@@ -202,6 +207,16 @@ def _held(readings: RollReadings) -> float:
     if readings.travel_m is not None and np.isfinite(readings.travel_m).any():
         return float(np.nanmean(readings.travel_m))
     return float(readings.held_travel_m or math.nan)
+
+
+def _travel_zero(fitted: Fitted, stiffness: float) -> Estimate | None:
+    """How far the travel's zero stands off by the loads at two travels, m; None from one travel."""
+    at = fitted.columns.zero
+    if at is None:
+        return None
+    return Estimate(
+        float(fitted.values[at]) / stiffness, math.sqrt(fitted.values_spread[at, at]) / stiffness, fitted.dof
+    )
 
 
 def _friction(fitted: Fitted) -> Estimate | None:

@@ -23,6 +23,8 @@ MOST_HARMONICS = 6
 """Waves per turn beyond which nothing is looked for."""
 MOST_DRIFT = 4
 """Highest power of time in the drift."""
+_APART = 0.1
+"""Travels this far apart, over their mean, count as two: then the load between them gives the stiffness."""
 _DRIFT = ((1.0,), (4.0, -3.0), (15.0, -20.0, 6.0), (56.0, -105.0, 60.0, -10.0))
 """Drift is τ times these, highest power first: the Jacobi polynomials P^(0,2) on [0, 1], so that the columns
 are orthogonal over an even run and zero at its start."""
@@ -40,6 +42,8 @@ class Columns:
     """Index of the first of `MOST_DRIFT` drift columns; all are zero at the first reading."""
     waves: int
     """Index of the first of the further waves (cos 3θ)."""
+    zero: int | None = None
+    """Index of the column of ones, where a run of two travels can tell the travel's zero."""
 
 
 def columns(sifted: Sifted, kind: Kind) -> Columns:
@@ -48,7 +52,8 @@ def columns(sifted: Sifted, kind: Kind) -> Columns:
     z2 = z * z
     n = sifted.roll.size
     friction = SIZE if sifted.two_way else None
-    drift = SIZE + sifted.two_way
+    zero = SIZE + sifted.two_way if kind != "hanging" and _two_travels(sifted.travel) else None
+    drift = SIZE + sifted.two_way + (zero is not None)
     waves = drift + MOST_DRIFT
     rows = np.empty((waves + 2 * (MOST_HARMONICS - 2), n))
     scale = sifted.travel
@@ -64,6 +69,8 @@ def columns(sifted: Sifted, kind: Kind) -> Columns:
         np.multiply(scale, z2.imag, out=rows[4])
     if sifted.two_way:
         rows[SIZE] = sifted.direction
+    if zero is not None:
+        rows[zero] = 1.0
     span = float(sifted.time[-1])
     tau = sifted.time / span if span > 0.0 else np.linspace(0.0, 1.0, n)
     for power, polynomial in enumerate(_DRIFT):
@@ -72,7 +79,13 @@ def columns(sifted: Sifted, kind: Kind) -> Columns:
     for index in range(waves, rows.shape[0], 2):
         wave = wave * z
         rows[index], rows[index + 1] = wave.real, wave.imag
-    return Columns(rows, friction, drift, waves)
+    return Columns(rows, friction, drift, waves, zero)
+
+
+def _two_travels(travel: Floats) -> bool:
+    """Tell whether a run was rolled at travels far enough apart to need no travel zero."""
+    low, high = np.quantile(travel, (0.05, 0.95))
+    return bool(high - low > _APART * travel.mean())
 
 
 def linearise(columns: Columns, sifted: Sifted, compliance: Floats) -> Floats:
