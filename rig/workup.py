@@ -64,6 +64,7 @@ def work_roll(
     rule: MarkRule | None = None,
     initial_stiffness: Estimate | None = None,
     curve: bool = False,
+    signature: Signature | None = None,
 ) -> Roll:
     """Work up one roll run.
 
@@ -79,6 +80,8 @@ def work_roll(
         Stiffness at small travel, N/m, from a flex run of the same blank; corrects the barriers.
     curve : bool
         Whether the arrays for the figures are wanted.
+    signature : Signature or None
+        What turns with the chuck, to be taken off.
 
     Raises
     ------
@@ -93,6 +96,7 @@ def work_roll(
             mark_rule=rule or settings.shop.mark_rule,
             initial_stiffness=initial_stiffness,
             curve=curve,
+            signature=signature,
         ),
     )
     return Roll(run, _with_warnings(result, run.warnings))

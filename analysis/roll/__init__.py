@@ -3,8 +3,9 @@
 from analysis.roll.estimator import PLANE_LEVEL
 from analysis.roll.fit import fit_roll
 from analysis.roll.live import LiveRoll, LiveState
-from analysis.roll.mounts import Mounts, Signature, fit_mounts
+from analysis.roll.mounts import Mounts, fit_mounts
 from analysis.roll.result import Cause, Mark, MarkRule, RollCurve, RollResult, Snap
+from analysis.roll.signature import Signature
 
 __all__ = [
     "PLANE_LEVEL",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,13 +15,14 @@ from analysis.readings import Floats, RollReadings
 from analysis.roll import model
 from analysis.roll.advice import too_short, travel_zero_words, warnings_of
 from analysis.roll.curve import curve_of
-from analysis.roll.derive import bow_of, length, plane, snaps_of
+from analysis.roll.derive import bow_of, length, plane, plane_p_value, snaps_of
 from analysis.roll.estimator import PLANE_LEVEL, Fitted, estimate
 from analysis.roll.mark import mark_of
 from analysis.roll.model import Kind
 from analysis.roll.result import Mark, MarkRule, RollResult
 from analysis.roll.shares import LeftOut, Systematics
 from analysis.roll.sift import Sifted, sift
+from analysis.roll.signature import Signature, taken_off
 from analysis.roll.tensor import SIZE, Blank, Matrix
 
 
@@ -31,6 +32,7 @@ def fit_roll(
     mark_rule: MarkRule = "snap",
     initial_stiffness: Estimate | None = None,
     curve: bool = False,
+    signature: Signature | None = None,
 ) -> RollResult:
     """Planes, bow, snap positions and the mark of one roll run.
 
@@ -45,6 +47,8 @@ def fit_roll(
         for the large bend.
     curve : bool
         Whether to return the arrays behind a figure.
+    signature : Signature or None
+        What turns with the chuck, from several mounts of a blank (`fit_mounts`); it is taken off.
 
     Returns
     -------
@@ -58,6 +62,8 @@ def fit_roll(
     measured = measure(readings)
     if not isinstance(measured, Measured):
         return _nothing(readings, measured, mark_rule)
+    if signature is not None:
+        measured = without(measured, readings.mount, signature)
     return told(readings, measured, mark_rule, initial_stiffness, curve=curve)
 
 
@@ -109,6 +115,13 @@ def measure(readings: RollReadings) -> Measured | Sifted:
     return Measured(
         sifted, fitted, fitted.numbers, fitted.spread, fitted.dof, fitted.p_value, _left_out(fitted)
     )
+
+
+def without(measured: Measured, mount: float, signature: Signature) -> Measured:
+    """Take the rig's own signature off what was measured in one mount (rad)."""
+    numbers, spread = taken_off(measured.numbers, measured.spread, mount, signature)
+    p_value = plane_p_value(numbers[3:], spread[3:, 3:], measured.dof)
+    return replace(measured, numbers=numbers, spread=spread, p_value=p_value)
 
 
 def told(

@@ -27,45 +27,13 @@ from analysis.readings import Floats, RollReadings
 from analysis.roll.derive import plane_p_value
 from analysis.roll.fit import Measured, measure, told
 from analysis.roll.result import MarkRule, RollResult
+from analysis.roll.signature import UNKNOWN, Signature, rotation
 from analysis.roll.tensor import SIZE, Matrix
 
 _APART = math.radians(10.0)
 """Mounts nearer to each other than this, as a part of a turn sees them, count as the same."""
-_UNKNOWN = 1e30
-"""Variance of what the mounts could not tell."""
 _DISAGREE = 0.01
 """Below this probability the mounts differ by more than their noise."""
-
-
-@dataclass(frozen=True, slots=True)
-class Signature:
-    """What of a roll run turns with the chuck: the rig's own run-out and support stiffness.
-
-    It can be taken off later runs of one mount (`without`).
-    """
-
-    values: Floats
-    """g·cos, g·sin (N) and h·cos, h·sin (N/m) in the chuck's frame, shape (4,)."""
-    covariance: Matrix
-    """Theirs, shape (4, 4); `_UNKNOWN` where the mounts could not tell."""
-    travel_m: float
-    """Travel at which it was found, m: the run-out's part goes with the stiffness."""
-    stiffness_N_per_m: float
-    """Mean stiffness of the blank it was found with, N/m."""
-
-    @property
-    def runout_m(self) -> float:
-        """How far the chuck's axis is off at the tip, m; nan where the mounts could not tell."""
-        if self.covariance[0, 0] >= _UNKNOWN:
-            return math.nan
-        return math.hypot(*self.values[:2]) / self.stiffness_N_per_m
-
-    @property
-    def support_pct(self) -> float:
-        """Anisotropy that the chuck alone would show, %; nan where the mounts could not tell."""
-        if self.covariance[2, 2] >= _UNKNOWN:
-            return math.nan
-        return 200.0 * math.hypot(*self.values[2:]) / self.stiffness_N_per_m
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,27 +113,6 @@ def fit_mounts(
     return Mounts(result, signature, separated)
 
 
-def without(measured: Measured, mount: float, signature: Signature) -> Measured:
-    """Take the rig's own signature off a run of one mount; its uncertainty is added.
-
-    The run-out acts through the blank's stiffness, the support's compliance in proportion to it.
-    """
-    scale = float(measured.numbers[0]) / signature.stiffness_N_per_m
-    turn = np.zeros((SIZE, 4))
-    turn[1:3, :2] = _rotation(mount)
-    turn[3:5, 2:] = _rotation(2.0 * mount)
-    turn *= scale
-    spread = measured.spread + turn @ signature.covariance @ turn.T
-    numbers = measured.numbers - turn @ signature.values
-    p_value = plane_p_value(numbers[3:], spread[3:, 3:], measured.dof)
-    return replace(measured, numbers=numbers, spread=spread, p_value=p_value)
-
-
-def _rotation(angle: float) -> Matrix:
-    c, s = math.cos(angle), math.sin(angle)
-    return np.array([[c, -s], [s, c]])
-
-
 def _spread_of(mounts: Sequence[float], waves: int) -> float:
     """Largest angle between two mounts as a part with so many waves per turn sees it, rad, 0 to π."""
     apart = [abs(math.remainder(waves * (a - b), 2.0 * math.pi)) for a in mounts for b in mounts]
@@ -183,9 +130,9 @@ def _solve(
         design = np.zeros((SIZE, size))
         design[:, :SIZE] = np.eye(SIZE)
         if separated[0]:
-            design[1:3, SIZE : SIZE + 2] = _rotation(mount)
+            design[1:3, SIZE : SIZE + 2] = rotation(mount)
         if separated[1]:
-            design[3:5, SIZE + 2 :] = _rotation(2.0 * mount)
+            design[3:5, SIZE + 2 :] = rotation(2.0 * mount)
         weight = np.linalg.inv(measured.spread)
         normal += design.T @ weight @ design
         slope += design.T @ weight @ measured.numbers
@@ -202,7 +149,7 @@ def _solve(
     probability = float(chdtrc(freedom, misfit)) if freedom > 0 else 1.0
     if probability < _DISAGREE:
         covariance = covariance * (misfit / freedom)
-    covariance[np.diag_indices(size)] += np.where(told_apart, 0.0, _UNKNOWN)
+    covariance[np.diag_indices(size)] += np.where(told_apart, 0.0, UNKNOWN)
     return values, covariance, probability
 
 
@@ -221,4 +168,4 @@ def _unseparated(separated: tuple[bool, bool]) -> list[str]:
     return []
 
 
-__all__ = ["Mounts", "Signature", "fit_mounts", "without"]
+__all__ = ["Mounts", "fit_mounts"]

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -14,6 +16,7 @@ from analysis.show.records import Json
 from rig.commands import options
 from rig.commands.lengths import parse_length
 from rig.errors import CallError
+from rig.runs.signature import read_signature, signature_text
 from rig.settings import load_settings
 from rig.workup import Joint, Roll, read_runs, work_flex, work_joint, work_roll
 
@@ -35,6 +38,20 @@ def spine(
             help="Take the runs of one blank as mounts of it: what turns with the chuck is taken off.",
         ),
     ] = False,
+    save_signature: Annotated[
+        Path | None,
+        typer.Option(
+            "--save-signature", metavar="FILE", help="With --joint: keep what turns with the chuck in a file."
+        ),
+    ] = None,
+    signature: Annotated[
+        Path | None,
+        typer.Option(
+            "--signature",
+            metavar="FILE",
+            help="Take off what turns with the chuck, as kept by --save-signature.",
+        ),
+    ] = None,
     mark: options.Rule = None,
     as_json: options.AsJson = False,
     units: options.Units = None,
@@ -72,8 +89,12 @@ def spine(
                 "give the flex run of the blank that was rolled",
             )
     small = {run.header.blank: work_flex(run, settings).result.initial_stiffness for run in bent}
+    if save_signature is not None and not joint:
+        raise CallError("--save-signature needs --joint", "give two mounts of a blank or more, and --joint")
     if joint:
         joints = work_joint(rolled, settings, rule=mark, initial_stiffness=small)
+        if save_signature is not None:
+            keep_signature(joints, save_signature)
         if as_json:
             options.print_json([joint_record(each) for each in joints])
             return
@@ -91,6 +112,7 @@ def spine(
             settings,
             rule=mark,
             initial_stiffness=small.get(run.header.blank),
+            signature=None if signature is None else read_signature(signature),
             curve=figures is not None,
         )
         for run in rolled
@@ -120,6 +142,21 @@ def spine_record(work: Roll) -> dict[str, Json]:
     """Give one run's result as ``--json`` prints it."""
     header = work.run.header
     return records.roll_record(work.result, blank=header.blank, model=header.model or None, run=work.run.path)
+
+
+def keep_signature(joints: Sequence[Joint], path: Path) -> None:
+    """Write what turns with the chuck to a file.
+
+    Raises
+    ------
+    CallError
+        If mounts of several blanks were given: which one to keep is not for us to choose.
+    """
+    if len(joints) != 1:
+        raise CallError("--save-signature needs the mounts of one blank", "give the runs of one blank only")
+    from rig.commands.draw import write_text
+
+    write_text(path, signature_text(joints[0].signature, f"{datetime.now().astimezone():%Y-%m-%dT%H:%M}"))
 
 
 def joint_record(work: Joint) -> dict[str, Json]:

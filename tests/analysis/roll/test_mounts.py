@@ -11,8 +11,7 @@ from analysis.angles import difference
 from analysis.errors import ReadingsError
 from analysis.readings import RollReadings
 from analysis.roll import fit_mounts, fit_roll
-from analysis.roll.fit import Measured, measure
-from analysis.roll.mounts import without
+from analysis.roll.fit import Measured, measure, without
 
 K, D, TRAVEL, LENGTH = 4.0, 0.04, 0.45, 1.8
 PLANE, BOW, TOWARD = math.radians(35.0), 0.003, math.radians(100.0)

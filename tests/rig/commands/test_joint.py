@@ -54,3 +54,21 @@ def test_a_blank_with_one_mount_only_is_refused_by_name(run: Run, tmp_path: Path
     paths = [str(write_mount(tmp_path, mount)) for mount in (0.0, 90.0)]
     other = str(next(SAMPLES.glob("P-1_roll*")))
     assert_one_line(run("spine", *paths, other, "--joint", "--json"), "P-1", "mount")
+
+
+def test_a_kept_signature_is_taken_off_a_later_single_mount(run: Run, tmp_path: Path) -> None:
+    paths = [str(write_mount(tmp_path, mount)) for mount in (0.0, 90.0, 180.0)]
+    kept = tmp_path / "chuck.toml"
+    assert run("spine", *paths, "--joint", "--save-signature", kept, "--json").status == 0
+    later = write_mount(tmp_path, 137.0)
+    (plain,) = run("spine", later, "--json").document
+    (mended,) = run("spine", later, "--signature", kept, "--json").document
+    assert abs(plain["stiff_plane_deg"] - 35.0) > plain["stiff_plane_ci95_deg"]
+    assert abs(mended["stiff_plane_deg"] - 35.0) <= mended["stiff_plane_ci95_deg"]
+
+
+def test_a_file_that_is_no_signature_is_told(run: Run, tmp_path: Path) -> None:
+    mount = write_mount(tmp_path, 0.0)
+    assert_one_line(run("spine", mount, "--signature", mount, "--json"), "no signature")
+    assert_one_line(run("spine", mount, "--signature", tmp_path / "none.toml", "--json"), "none.toml")
+    assert_one_line(run("spine", mount, "--save-signature", tmp_path / "x.toml", "--json"), "--joint")
