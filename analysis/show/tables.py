@@ -108,6 +108,9 @@ def roll_table(
     foot = [Text(f"{feel[0].upper()}{feel[1:]}. {_rolled(result)} {say.ANGLES_COUNT}", style="dim")]
     if result.snaps and not result.barrier_corrected:
         foot.append(Text(say.BARRIERS_HIGH, style="dim"))
+    parts = say.parts_words(("stiff plane", plane), ("mark", result.mark.angle))
+    if parts:
+        foot.append(Text(parts, style="dim"))
     return _page(_title("Roll", blank, model), table, foot, result.warnings)
 
 

@@ -164,6 +164,22 @@ def further_words(result: RollResult, units: System = "metric") -> str:
     return f"Bent further than about {at}, it will have two snaps: there the planes speak."
 
 
+def parts_words(*angles: tuple[str, Estimate | None]) -> str:
+    """Say what the half-widths of angles are made of, largest first; parts below a tenth are left out."""
+    said = []
+    for name, estimate in angles:
+        if estimate is None:
+            continue
+        parts = {"noise": estimate.noise_ci95}
+        for share in estimate.shares:
+            parts[share.cause] = math.hypot(parts.get(share.cause, 0.0), share.ci95)
+        large = sorted(parts.items(), key=lambda part: -part[1])
+        words = [f"{cause} {math.degrees(size):.2g}°" for cause, size in large if size > 0.1 * estimate.ci95]
+        if len(words) > 1:
+            said.append(f"{name}: {', '.join(words)}")
+    return f"What the ± is made of. {'; '.join(said)}." if said else ""
+
+
 def plane_ends(plane: Shown) -> str:
     """Name both ends of a plane: 34° and 214° are the same axis; empty where there is no plane."""
     if not plane.known:

@@ -69,3 +69,22 @@ def test_even_angles_give_the_discrete_fourier_transform():
     np.testing.assert_allclose(fit.values[1::2], transform.real, atol=1e-13)
     np.testing.assert_allclose(fit.values[2::2], -transform.imag, atol=1e-13)
     np.testing.assert_allclose(np.diag(fit.spread)[1:], 2 / n, rtol=1e-12)
+
+
+def test_harmonics_agree_with_a_general_statistics_package():
+    """statsmodels' ordinary least squares on the same columns: values, standard errors, residual sum."""
+    statsmodels = pytest.importorskip("statsmodels.api", reason="needs statsmodels (development group)")
+    rng = np.random.default_rng(3)
+    angle = np.sort(rng.uniform(0.0, 4.0 * math.pi, 300))
+    columns = np.column_stack([np.ones(300), harmonic_columns(angle, 1, 4)])
+    y = (
+        2.0
+        + 0.02 * np.cos(2.0 * (angle - 0.6))
+        - 0.05 * np.cos(angle - 1.0)
+        + 0.01 * rng.standard_normal(300)
+    )
+    ours, theirs = least_squares(columns, y), statsmodels.OLS(y, columns).fit()
+    np.testing.assert_allclose(ours.values, theirs.params, rtol=1e-10, atol=1e-13)
+    sigma = math.sqrt(ours.rss / theirs.df_resid)
+    np.testing.assert_allclose(sigma * np.sqrt(np.diag(ours.spread)), theirs.bse, rtol=1e-10)
+    assert ours.rss == pytest.approx(theirs.ssr, rel=1e-12)
