@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 
 import numpy as np
 import typer
-from rich.console import Group, RenderableType
+from rich.console import Console, Group, RenderableType
 from rich.live import Live
 from rich.panel import Panel
 from rich.text import Text
@@ -16,7 +16,7 @@ from rich.text import Text
 from analysis.angles import wrap
 from analysis.roll.aim import Aim, Guidance
 from analysis.roll.result import RollResult
-from rig.channels import converter, require
+from rig.channels import can_read, converter, require
 from rig.commands import options
 from rig.commands.connect import Baud, Board, CalibrationFile, Port, board_at, calibration_in_force
 from rig.commands.recording import interrupted, state_cautions
@@ -30,6 +30,8 @@ Place = Literal["mark", "stiff", "stiff-back", "soft", "soft-back", "snap", "sna
 """What can be aimed at; ``-back`` is the other end of a plane."""
 _PATIENCE_S = 10.0
 _FRAME_S = 0.1
+_ALARM_EVERY_S = 1.0
+_RELEASE = "load limit passed: release the blank"
 
 
 def mark(
@@ -64,34 +66,35 @@ def mark(
         force = calibration_in_force(calibration, settings)
         require(board.hello, force, ("angle",))
         console = options.messages()
-        state_cautions(console, settings.rig.load_limit_N)
+        limit = settings.rig.load_limit_N if can_read(board.hello, force, "load") else None
+        state_cautions(console, limit, "Ctrl-C ends it.")
         convert = converter(board.hello, force, header.mount_deg if mount is None else mount)
-        aim = Aim(target)
+        aim = Aim(target, limit_N=math.inf if limit is None else limit)
+        alarm = _Alarm(console)
         with interrupted() as ctrl_c, Live(console=console, transient=True, auto_refresh=False) as live:
             begun = drawn = time.monotonic()
             last = begun
             guidance, roll = Guidance("hold", math.nan, False), math.nan
-            start = board.source.say(Command("start"))
-            if start is not None:
-                board.link.write(start)
+            say(board, "start")
             while not guidance.steady and not ctrl_c():
                 now = time.monotonic()
                 if seconds is not None and now - begun > seconds:
                     break
-                seen = _latest_angle(board, convert)
-                if seen is not None:
+                seen, load = _fresh(board, convert)
+                if math.isfinite(seen):
                     roll, last = seen, now
-                    guidance = aim.see(roll, now)
-                elif now - last > _PATIENCE_S:
+                if math.isfinite(seen) or math.isfinite(load):
+                    guidance = aim.see(seen, now, load)
+                if alarm.raise_if(guidance.over_limit, now) and board.hello.drive:
+                    say(board, "stop")
+                if now - last > _PATIENCE_S:
                     raise PortError(
                         f"{board.link.url} sends no angle", "look at the angle sensor and its magnet"
                     )
                 if console.is_terminal and now - drawn >= _FRAME_S:
                     drawn = now
                     live.update(panel(header.blank, at, target, roll, guidance), refresh=True)
-            stop = board.source.say(Command("stop"))
-            if stop is not None:
-                board.link.write(stop)
+            say(board, "stop")
     if as_json:
         options.print_json(
             {
@@ -100,6 +103,7 @@ def mark(
                 "target_deg": wrap(math.degrees(target), 360.0),
                 "roll_deg": wrap(math.degrees(roll), 360.0) if math.isfinite(roll) else None,
                 "steady": guidance.steady,
+                "over_limit": alarm.raised,
             }
         )
         return
@@ -136,25 +140,61 @@ def target_of(result: RollResult, at: Place) -> float:
     return wrap(found)
 
 
-def _latest_angle(board: Board, convert: Convert) -> float | None:
-    """Blank angle of the latest reading that came in, rad; None if none came."""
-    latest: Reading | None = None
-    for record in board.source.feed(board.link.read()):
-        if isinstance(record, Reading):
-            latest = record
-    if latest is None:
-        return None
+def say(board: Board, word: Literal["start", "stop"]) -> None:
+    """Say one word to the board, if it takes commands."""
+    line = board.source.say(Command(word))
+    if line is not None:
+        board.link.write(line)
+
+
+class _Alarm:
+    """Rings while the load is past the limit; says so once where there is no screen."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+        self._rung_s = -math.inf
+        self._over = False
+        self.raised = False
+
+    def raise_if(self, over: bool, now_s: float) -> bool:
+        """Take whether the load is past the limit; True where it has just passed it."""
+        new = over and not self._over
+        self._over = over
+        self.raised = self.raised or over
+        if new and not self._console.is_terminal:
+            self._console.print(_RELEASE, markup=False)
+        if over and self._console.is_terminal and now_s - self._rung_s >= _ALARM_EVERY_S:
+            self._rung_s = now_s
+            self._console.bell()
+        return new
+
+
+def _fresh(board: Board, convert: Convert) -> tuple[float, float]:
+    """Latest blank angle, rad, and largest load, N, of the readings that came in; nan where none came."""
+    readings = [record for record in board.source.feed(board.link.read()) if isinstance(record, Reading)]
+    if not readings:
+        return math.nan, math.nan
     raw = {
-        name: np.array([math.nan if value is None else float(value)])
-        for name, value in zip(board.hello.names, latest.values, strict=True)
+        name: np.array([math.nan if value is None else float(value) for value in column])
+        for name, column in zip(
+            board.hello.names, zip(*(reading.values for reading in readings), strict=True), strict=True
+        )
     }
-    angle = float(convert(raw)["roll_deg"][0])
-    return math.radians(angle) if math.isfinite(angle) else None
+    columns = convert(raw)
+    angles = columns["roll_deg"][np.isfinite(columns["roll_deg"])]
+    loads = columns.get("load_N", np.array([]))
+    loads = loads[np.isfinite(loads)]
+    return (
+        math.radians(float(angles[-1])) if angles.size else math.nan,
+        float(loads.max()) if loads.size else math.nan,
+    )
 
 
 def panel(blank: str, at: str, target: float, roll: float, guidance: Guidance) -> RenderableType:
     """Big and plain: which way to turn, and how far."""
-    if math.isnan(guidance.away):
+    if guidance.over_limit:
+        words, style = _RELEASE.upper(), "bold white on red"
+    elif math.isnan(guidance.away):
         words, style = "waiting for the angle", "bold"
     elif guidance.turn == "hold":
         words, style = "HOLD IT THERE", "bold white on green"

@@ -37,9 +37,26 @@ CAUTIONS = (
 """Stated once before the blank is bent."""
 
 
-def state_cautions(console: Console, limit_N: float) -> None:
-    """State what can happen with a bent blank, and the load past which the alarm sounds."""
-    lines = [*CAUTIONS, f"The alarm sounds past {limit_N:g} N. Ctrl-C ends the recording; nothing is lost."]
+def state_cautions(
+    console: Console, limit_N: float | None, ends: str = "Ctrl-C ends the recording; nothing is lost."
+) -> None:
+    """State what can happen with a bent blank, and the load past which the alarm sounds.
+
+    Parameters
+    ----------
+    console : Console
+        Where to.
+    limit_N : float or None
+        The load limit, N; None where this rig cannot read the load.
+    ends : str
+        How the person ends it.
+    """
+    alarm = (
+        "Nothing watches the load: this rig has no calibrated load cell."
+        if limit_N is None
+        else f"The alarm sounds past {limit_N:g} N."
+    )
+    lines = [*CAUTIONS, f"{alarm} {ends}"]
     console.print(
         Panel(Text("\n".join(lines)), title="before you bend it", border_style="yellow", expand=False)
     )

@@ -269,6 +269,26 @@ def test_mark_guides_to_the_angle_and_says_when_it_stands_there(run: Run, in_fol
         assert away.document["steady"] is False
 
 
+def test_mark_raises_the_alarm_past_the_load_limit_and_is_not_content(run: Run, in_folder: Path) -> None:
+    """Half a kilogram hangs at the tip; with a limit of 1 N the hand must let go."""
+    from command_line import SAMPLES
+
+    roll = str(next(SAMPLES.glob("P-1_roll*")))
+    settings = in_folder / "shop.toml"
+    settings.write_text("[rig]\nload_limit_N = 1.0\n", encoding="utf-8")
+    with VirtualRig(load_blanks(), seed=3, speed=1.0, streaming=False) as bench:
+        save_calibration(bench.bench.gear.calibration("2026-05-09T08:30"), in_folder / "calibrations")
+        bench.bench.mount("P-1")
+        (found,) = run("spine", roll, "--json").document
+        bench.bench.still(seconds=30.0, hung_kg=0.5, chuck_deg=found["stiff_plane_deg"])
+        words = ("--at", "stiff", "--port", bench.url, "--mount", "0", "--seconds", "3")
+        outcome = run("mark", roll, *words, "--settings", settings, "--json")
+    assert outcome.document["over_limit"] is True
+    assert outcome.document["steady"] is False
+    assert "past 1 N" in outcome.err
+    assert outcome.err.count("load limit passed: release the blank") == 1
+
+
 def test_mark_refuses_a_place_that_the_run_could_not_tell(run: Run) -> None:
     from command_line import SAMPLES
 
