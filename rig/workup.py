@@ -155,6 +155,8 @@ def work_flex(
     *,
     roll: RollResult | None = None,
     rated_length_m: float | None = None,
+    cut_tip_m: float = 0.0,
+    cut_butt_m: float = 0.0,
     curve: bool = False,
 ) -> Flex:
     """Work up one flex run.
@@ -169,6 +171,8 @@ def work_flex(
         Roll result of the same blank; refers the ratings to the mean over the roll.
     rated_length_m : float or None
         Length at which to rate; None is the model's entry in the settings, else the free length.
+    cut_tip_m, cut_butt_m : float
+        Rate it as if so much were cut off, m.
     curve : bool
         Whether the arrays for the figures are wanted.
 
@@ -178,12 +182,16 @@ def work_flex(
         If the run is of another kind, or its readings do not allow an answer (with the line).
     """
     readings: FlexReadings = flex_readings(run, settings)
-    rated = rated_length_m if rated_length_m is not None else settings.rated_length_m(run.header.model)
+    rated = rated_length_m
+    if rated is None and not (cut_tip_m or cut_butt_m):
+        rated = settings.rated_length_m(run.header.model)
     result = naming_lines(
         run,
         lambda: fit_flex(
             readings,
             rated_length_m=rated,
+            cut_tip_m=cut_tip_m,
+            cut_butt_m=cut_butt_m,
             power_bands=settings.power_bands,
             action_bands=settings.action_bands,
             label_power=run.header.label_power,

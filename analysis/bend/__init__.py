@@ -12,7 +12,7 @@ from analysis.bend.elastica import (
 )
 from analysis.bend.flex import fit_flex
 from analysis.bend.profile import Profile, Rigidity, Taper, own_weight
-from analysis.bend.rating import Rating, even_load, rate
+from analysis.bend.rating import Rating, even_load, initial_stiffness, rate
 from analysis.bend.result import ClassCall, FlexCurve, FlexResult, Station
 from analysis.bend.side import Planes
 
@@ -35,6 +35,7 @@ __all__ = [
     "Taper",
     "even_load",
     "fit_flex",
+    "initial_stiffness",
     "load_for_travel",
     "own_weight",
     "rate",

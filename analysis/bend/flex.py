@@ -37,6 +37,8 @@ def fit_flex(
     readings: FlexReadings | Sequence[FlexReadings],
     *,
     rated_length_m: float | None = None,
+    cut_tip_m: float = 0.0,
+    cut_butt_m: float = 0.0,
     power_bands: Bands = DEFAULT_POWER_BANDS,
     action_bands: Bands = DEFAULT_ACTION_BANDS,
     label_power: str | None = None,
@@ -52,6 +54,9 @@ def fit_flex(
         One run, or several of the same blank.
     rated_length_m : float or None
         Length at which power and action are rated; None is the free length of the first run.
+    cut_tip_m, cut_butt_m : float
+        Rate the blank as if so much were cut from its tip or its butt, m. Without a rated length the rest is
+        rated at what is left of the free length.
     power_bands, action_bands : Bands
         Class words and their edges.
     label_power, label_action : str or None
@@ -75,10 +80,13 @@ def fit_flex(
     power_word = None if label_power is None else power_bands.word(label_power, "power")
     action_word = None if label_action is None else action_bands.word(label_action, "action")
     free = runs[0].free_length_m
-    rated = free if rated_length_m is None else rated_length_m
+    cut = cut_tip_m + cut_butt_m
+    if not 0.0 <= cut < free:
+        raise ReadingsError("nothing would be left of the blank", "cut less")
+    rated = free - cut if rated_length_m is None else rated_length_m
     if not (math.isfinite(rated) and rated > 0.0):
         raise ValueError("the rated length is a positive number")
-    reach = max(rated, *(run.free_length_m for run in runs))
+    reach = max(rated + cut_tip_m, *(run.free_length_m for run in runs))
     sweeps = [screen(run) for run in runs]
     found = _fitted(runs, sweeps, reach)
     blank = found.parameters[:SIZE]
@@ -86,12 +94,12 @@ def fit_flex(
     profile = _profile(found, free)
     at_free = ratings_of(found.family, blank, covariance, free, _usual(free))
     at_rated = at_free
-    if rated != free:
-        at_rated = ratings_of(found.family, blank, covariance, rated, _usual(rated))
+    if rated != free or cut_tip_m:
+        at_rated = ratings_of(found.family, blank, covariance, rated, _usual(rated), cut_tip_m)
     dof = max(4.0, float(sum(sweep.load_N.size for sweep in sweeps)) - SIZE)
     changes = _systematic_changes(runs, found)
     mean, side_shares, said = to_the_mean(runs[0].roll, planes)
-    warnings = [*said, *_warnings(runs, sweeps, rated, free), *_misfits(found)]
+    warnings = [*said, *_warnings(runs, sweeps, rated + cut_tip_m, free), *_misfits(found)]
 
     one_way = not any(sweep.both_ways for sweep in sweeps)
     load = _estimate(at_rated, _LOAD, dof, changes)

@@ -17,7 +17,8 @@ from scipy.special import ellipe, ellipeinc, ellipk, ellipkinc
 
 from analysis.bend.elastica import Bender, NoBalanceError
 from analysis.bend.family import SIZE, Family
-from analysis.bend.profile import Rigidity
+from analysis.bend.profile import Profile, Rigidity
+from analysis.estimate import Estimate
 from analysis.readings import Floats
 
 REFERENCE_BEND = 0.25
@@ -117,6 +118,34 @@ class _Rater:
         )
 
 
+def initial_stiffness(profile: Profile) -> Estimate:
+    """Load over travel of a profile in the limit of small travel, N/m, with its covariance's standard error.
+
+    By Castigliano: 1/k = ∫ (L − s)²/EI ds, so the relative change of k with log EI at a station is that
+    station's share of the integral. A profile without covariance gives no uncertainty.
+
+    Examples
+    --------
+    >>> uniform = Profile.of(lambda s: 3.0 + 0.0 * s, 1.0)
+    >>> round(initial_stiffness(uniform).value, 6)
+    9.0
+    """
+    s = profile.s_m
+    fine = np.linspace(0.0, profile.length_m, 40 * (s.size - 1) + 1)
+    softness = (profile.length_m - fine) ** 2 / profile.EI(fine)
+    step = fine[1] - fine[0]
+    weights = np.full(fine.size, step / 3.0)  # Simpson's rule
+    weights[1:-1:2] *= 4.0
+    weights[2:-1:2] *= 2.0
+    parts = weights * softness
+    total = float(np.sum(parts))
+    if profile.log_covariance is None:
+        return Estimate(1.0 / total, 0.0, reason="the profile was given without its covariance")
+    hats = np.array([np.interp(fine, s, row) for row in np.eye(s.size)])
+    share = hats @ parts / total
+    return Estimate(1.0 / total, math.sqrt(float(share @ profile.log_covariance @ share)) / total)
+
+
 @dataclass(frozen=True, slots=True)
 class Ratings:
     """Ratings from a fit: values, and one-σ changes along the covariance's principal directions."""
@@ -138,7 +167,12 @@ class Ratings:
 
 
 def ratings_of(
-    family: Family, parameters: Floats, covariance: Floats, length_m: float, rigidity: Rigidity
+    family: Family,
+    parameters: Floats,
+    covariance: Floats,
+    length_m: float,
+    rigidity: Rigidity,
+    from_tip_m: float = 0.0,
 ) -> Ratings:
     """Rate a fit at a length.
 
@@ -152,6 +186,8 @@ def ratings_of(
         Theirs.
     length_m : float
         Length to rate at, m; no longer than the family's reach.
+    from_tip_m : float
+        Where the rated blank ends, m from the tip of the fitted one (what is cut off).
     rigidity : Profile or Taper
         Of that length, falling toward the tip as usual; lays out the grid.
 
@@ -161,7 +197,7 @@ def ratings_of(
         If no load bends the blank to a quarter of that length.
     """
     rater = _Rater(rigidity)
-    base, gradient = family.linear(length_m - rater.bender.mesh.points)
+    base, gradient = family.linear(from_tip_m + length_m - rater.bender.mesh.points)
 
     def at(p: Floats) -> Rating:
         return rater.rate(np.exp(base + np.tensordot(p, gradient, axes=1)))

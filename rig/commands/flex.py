@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -9,7 +11,9 @@ import typer
 from analysis.show import records, tables
 from analysis.show.records import Json
 from rig.commands import options
+from rig.commands.lengths import parse_length
 from rig.errors import CallError
+from rig.runs.profile import profile_text
 from rig.settings import load_settings
 from rig.workup import Flex, read_runs, work_flex, work_roll
 
@@ -31,6 +35,30 @@ def flex(
             metavar="M",
             min=0.1,
             help="Rate at this length in metres instead of the free length.",
+        ),
+    ] = None,
+    cut_tip: Annotated[
+        float | None,
+        typer.Option(
+            "--cut-tip",
+            metavar="LENGTH",
+            parser=parse_length,
+            help="Rate it as if so much were cut from the tip.",
+        ),
+    ] = None,
+    cut_butt: Annotated[
+        float | None,
+        typer.Option(
+            "--cut-butt",
+            metavar="LENGTH",
+            parser=parse_length,
+            help="Rate it as if so much were cut from the butt.",
+        ),
+    ] = None,
+    profile: Annotated[
+        Path | None,
+        typer.Option(
+            "--profile", metavar="FILE", help="Also write the rigidity along the blank, of one run, as CSV."
         ),
     ] = None,
     as_json: options.AsJson = False,
@@ -60,10 +88,14 @@ def flex(
             settings,
             roll=turned.get(run.header.blank),
             rated_length_m=rated_length,
+            cut_tip_m=cut_tip or 0.0,
+            cut_butt_m=cut_butt or 0.0,
             curve=figures is not None,
         )
         for run in bent
     ]
+    if profile is not None:
+        keep_profile(works, profile)
     if figures is not None:
         from rig.commands.draw import save_flex_figures
 
@@ -79,6 +111,24 @@ def flex(
         )
     if len(works) > 1:
         console.print(tables.flex_summary([(w.run.header.blank, w.result) for w in works], units=system))
+
+
+def keep_profile(works: Sequence[Flex], path: Path) -> None:
+    """Write the rigidity of one blank to a file.
+
+    Raises
+    ------
+    CallError
+        If several runs were given.
+    """
+    if len(works) != 1:
+        raise CallError("--profile keeps the rigidity of one run", "give one run only")
+    (work,) = works
+    if work.result.profile is not None:
+        from rig.commands.draw import write_text
+
+        header = work.run.header
+        write_text(path, profile_text(work.result.profile, header.blank, header.model, work.run.path))
 
 
 def flex_record(work: Flex) -> dict[str, Json]:

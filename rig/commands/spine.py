@@ -10,12 +10,14 @@ from typing import Annotated, Literal
 
 import typer
 
+from analysis.bend import initial_stiffness
 from analysis.roll import Signature
 from analysis.show import records, tables
 from analysis.show.records import Json
 from rig.commands import options
 from rig.commands.lengths import parse_length
 from rig.errors import CallError
+from rig.runs.profile import read_profile
 from rig.runs.signature import read_signature, signature_text
 from rig.settings import load_settings
 from rig.workup import Joint, Roll, read_runs, work_flex, work_joint, work_roll
@@ -29,6 +31,12 @@ def spine(
             "--flex",
             metavar="RUN",
             help="A flex run of the same blank: makes the barriers right. Repeatable.",
+        ),
+    ] = None,
+    profile: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--profile", metavar="FILE", help="A profile of the same blank, instead of --flex. Repeatable."
         ),
     ] = None,
     joint: Annotated[
@@ -89,6 +97,14 @@ def spine(
                 "give the flex run of the blank that was rolled",
             )
     small = {run.header.blank: work_flex(run, settings).result.initial_stiffness for run in bent}
+    for path in profile or []:
+        rigidity = read_profile(path)
+        if rigidity.blank not in names:
+            raise CallError(
+                f"{path} is the profile of blank {rigidity.blank}, and no roll run given is of that blank",
+                "give the profile of the blank that was rolled",
+            )
+        small[rigidity.blank] = initial_stiffness(rigidity)
     if save_signature is not None and not joint:
         raise CallError("--save-signature needs --joint", "give two mounts of a blank or more, and --joint")
     if joint:
