@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Literal
 
 import typer
 
+from rig.calibration import save_calibration
 from rig.commands import options
 from rig.errors import CallError
 from rig.virtual import Flex, Roll, Step, Still, VirtualRig, example_blanks, load_blanks
@@ -57,6 +59,14 @@ def virtual(
     tcp_port: Annotated[
         int, typer.Option("--tcp-port", min=0, max=65535, help="For a socket; 0 takes a free one.")
     ] = 0,
+    keep_calibration: Annotated[
+        Path | None,
+        typer.Option(
+            "--keep-calibration",
+            metavar="FOLDER",
+            help="Also write this rig's calibration there, so that record needs none of its own.",
+        ),
+    ] = None,
     example: Annotated[
         bool,
         typer.Option(
@@ -91,6 +101,8 @@ def virtual(
             task = rig.bench.do(step)
         except ValueError as error:
             raise CallError(str(error), "give a smaller --travel") from error
+        if keep_calibration is not None:
+            save_calibration(rig.bench.gear.calibration(f"{datetime.now():%Y-%m-%dT%H:%M}"), keep_calibration)
         console = options.out()
         console.print(rig.url, markup=False, highlight=False, soft_wrap=True)
         told = options.messages()
