@@ -354,3 +354,24 @@ def read_runs(paths: Sequence[str], kind: str | None = None) -> list[Run]:
             )
         runs.append(run)
     return runs
+
+
+def read_partners(paths: Sequence[str], kind: str, of: Sequence[Run]) -> list[Run]:
+    """Read runs of another kind that help the runs `of`; each must be of one of their blanks.
+
+    Raises
+    ------
+    FileError
+        For the first file that cannot be used.
+    CallError
+        For a run of a blank that is not among them.
+    """
+    names = {run.header.blank for run in of}
+    partners = read_runs(paths, kind)
+    for run in partners:
+        if run.header.blank not in names:
+            raise CallError(
+                f"{run.path} is of blank {run.header.blank}, and no other run given is of that blank",
+                f"give the {kind} run of the same blank",
+            )
+    return partners

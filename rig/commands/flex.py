@@ -15,7 +15,7 @@ from rig.commands.lengths import parse_length
 from rig.errors import CallError
 from rig.runs.profile import profile_text
 from rig.settings import load_settings
-from rig.workup import Flex, read_runs, work_flex, work_roll
+from rig.workup import Flex, read_partners, read_runs, work_flex, work_roll
 
 
 def flex(
@@ -73,14 +73,7 @@ def flex(
     settings = load_settings(settings_file)
     system = units or settings.shop.units
     bent = read_runs(options.expand(runs), "flex")
-    rolled = read_runs(options.expand(roll or []), "roll")
-    names = {run.header.blank for run in bent}
-    for run in rolled:
-        if run.header.blank not in names:
-            raise CallError(
-                f"{run.path} is of blank {run.header.blank}, and no flex run given is of that blank",
-                "give the roll run of the blank that was flexed",
-            )
+    rolled = read_partners(options.expand(roll or []), "roll", bent)
     turned = {run.header.blank: work_roll(run, settings).result for run in rolled}
     works = [
         work_flex(

@@ -20,7 +20,7 @@ from rig.errors import CallError
 from rig.runs.profile import read_profile
 from rig.runs.signature import read_signature, signature_text
 from rig.settings import load_settings
-from rig.workup import Joint, Roll, read_runs, work_flex, work_joint, work_roll
+from rig.workup import Joint, Roll, read_partners, read_runs, work_flex, work_joint, work_roll
 
 
 def spine(
@@ -88,18 +88,11 @@ def spine(
     settings = load_settings(settings_file)
     system = units or settings.shop.units
     rolled = read_runs(options.expand(runs), "roll")
-    bent = read_runs(options.expand(flex or []), "flex")
-    names = {run.header.blank for run in rolled}
-    for run in bent:
-        if run.header.blank not in names:
-            raise CallError(
-                f"{run.path} is of blank {run.header.blank}, and no roll run given is of that blank",
-                "give the flex run of the blank that was rolled",
-            )
+    bent = read_partners(options.expand(flex or []), "flex", rolled)
     small = {run.header.blank: work_flex(run, settings).result.initial_stiffness for run in bent}
     for path in profile or []:
         rigidity = read_profile(path)
-        if rigidity.blank not in names:
+        if rigidity.blank not in {run.header.blank for run in rolled}:
             raise CallError(
                 f"{path} is the profile of blank {rigidity.blank}, and no roll run given is of that blank",
                 "give the profile of the blank that was rolled",

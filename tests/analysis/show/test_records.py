@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from json_keys import FLEX_KEYS, ROLL_KEYS
 from show_examples import batch_result, degrees, flex_result, metric, roll_result, sure, unknown_roll
 
 from analysis.bend.result import Station
@@ -17,54 +18,6 @@ from analysis.estimate import Estimate, Share
 from analysis.roll.result import Mark, Snap
 from analysis.show.records import batch_record, flex_record, roll_record, to_json
 
-ROLL_KEYS = [
-    "blank",
-    "model",
-    "run",
-    "travel_m",
-    "plane_found",
-    "stiff_plane_deg",
-    "stiff_plane_ci95_deg",
-    "anisotropy_pct",
-    "anisotropy_ci95_pct",
-    "stiffness_N_per_m",
-    "stiffness_ci95_N_per_m",
-    "bow_m",
-    "bow_ci95_m",
-    "bow_deg",
-    "bow_ci95_deg",
-    "snap_deg",
-    "snap_ci95_deg",
-    "snap_barrier_J",
-    "snap_barrier_ci95_J",
-    "snap_cause",
-    "barrier_corrected",
-    "mark_deg",
-    "mark_ci95_deg",
-    "mark_rule",
-    "mark_tie",
-    "warnings",
-]
-FLEX_KEYS = [
-    "blank",
-    "model",
-    "run",
-    "rated_length_m",
-    "reference_load_N",
-    "reference_load_ci95_N",
-    "even_blank_rigidity_Nm2",
-    "bend_centre",
-    "bend_centre_ci95",
-    "initial_stiffness_N_per_m",
-    "initial_stiffness_ci95_N_per_m",
-    "hysteresis_pct",
-    "power_class",
-    "action_class",
-    "label_power_probability",
-    "label_action_probability",
-    "rigidity",
-    "warnings",
-]
 BATCH_KEYS = ["verdict", "metrics", "odd_one_out", "warnings"]
 METRIC_KEYS = ["unit", "values", "values_ci95", "spread", "tolerance", "probability_within", "verdict"]
 

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from command_line import REPOSITORY, SAMPLES, Run, assert_one_line
+from json_keys import FLEX_KEYS, ROLL_KEYS
 
 from analysis.bend import Profile, load_for_travel
 from rig.commands.app import COMMANDS
@@ -13,62 +14,13 @@ from rig.commands.app import COMMANDS
 ROLL = str(next(SAMPLES.glob("P-1_roll*")))
 FLEX = str(next(SAMPLES.glob("P-1_flex*")))
 
-SPINE_KEYS = [
-    "blank",
-    "model",
-    "run",
-    "travel_m",
-    "plane_found",
-    "stiff_plane_deg",
-    "stiff_plane_ci95_deg",
-    "anisotropy_pct",
-    "anisotropy_ci95_pct",
-    "stiffness_N_per_m",
-    "stiffness_ci95_N_per_m",
-    "bow_m",
-    "bow_ci95_m",
-    "bow_deg",
-    "bow_ci95_deg",
-    "snap_deg",
-    "snap_ci95_deg",
-    "snap_barrier_J",
-    "snap_barrier_ci95_J",
-    "snap_cause",
-    "barrier_corrected",
-    "mark_deg",
-    "mark_ci95_deg",
-    "mark_rule",
-    "mark_tie",
-    "warnings",
-]
-FLEX_KEYS = [
-    "blank",
-    "model",
-    "run",
-    "rated_length_m",
-    "reference_load_N",
-    "reference_load_ci95_N",
-    "even_blank_rigidity_Nm2",
-    "bend_centre",
-    "bend_centre_ci95",
-    "initial_stiffness_N_per_m",
-    "initial_stiffness_ci95_N_per_m",
-    "hysteresis_pct",
-    "power_class",
-    "action_class",
-    "label_power_probability",
-    "label_action_probability",
-    "rigidity",
-    "warnings",
-]
-
 
 def test_spine_prints_the_agreed_keys_and_nothing_else(run: Run) -> None:
     outcome = run("spine", ROLL, "--json")
     assert outcome.status == 0
     assert outcome.err == ""
     (record,) = outcome.document
-    assert list(record)[: len(SPINE_KEYS)] == SPINE_KEYS
+    assert list(record)[: len(ROLL_KEYS)] == ROLL_KEYS
     assert record["run"] == ROLL
     assert 0.0 <= record["stiff_plane_deg"] < 180.0
     assert all(0.0 <= angle < 360.0 for angle in (*record["snap_deg"], record["mark_deg"], record["bow_deg"]))
