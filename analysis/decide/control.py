@@ -1,0 +1,151 @@
+"""Has the rig moved? A control chart of one check blank measured again and again."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.special import stdtr
+
+from analysis.decide.ranges import range_constants
+from analysis.errors import ReadingsError
+from analysis.readings import Floats
+
+Signal = Literal["beyond limits", "jump", "one side", "drift"]
+"""Why a chart speaks up."""
+
+RUN_LENGTH = 8
+"""So many values in a row on one side of the middle are a signal (common rule; chance 1 in 128 a run)."""
+_DRIFT_LEVEL = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """One signal of a control chart."""
+
+    signal: Signal
+    """What kind."""
+    index: int
+    """Where it shows: index of the (last) value, from 0."""
+    text: str
+    """One plain sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class ControlChart:
+    """Individuals and moving ranges of a check blank, with their limits."""
+
+    values: Floats
+    """The values in order of time, shape (n,)."""
+    ranges: Floats
+    """Distance of each value from the one before, shape (n − 1,)."""
+    centre: float
+    """Mean of the baseline."""
+    sigma: float
+    """Mean moving range of the baseline over d₂(2): scatter without slow drift."""
+    lower: float
+    """Lower control limit, centre − 3σ."""
+    upper: float
+    """Upper control limit, centre + 3σ."""
+    range_limit: float
+    """Upper limit of a moving range, D₄(2) times their mean."""
+    baseline: int
+    """How many of the first values set the limits."""
+    slope: float
+    """Least-squares drift per value over the whole chart."""
+    alarms: tuple[Alarm, ...]
+    """What is out of control, in order of time; empty: the rig holds."""
+
+    @property
+    def in_control(self) -> bool:
+        """True if there is no alarm."""
+        return not self.alarms
+
+    @property
+    def holds_now(self) -> bool:
+        """True if the last value gives no alarm: ask this before a shipment is graded."""
+        return all(alarm.index < len(self.values) - 1 for alarm in self.alarms)
+
+
+def control_chart(values: ArrayLike, baseline: int | None = None) -> ControlChart:
+    """Chart a check blank's values: individuals and moving ranges (Shewhart; ISO 7870-2).
+
+    Limits are ``mean ± 3·(mean moving range)/d₂`` = mean ± 2.6587·MR, and D₄ = 3.2665·MR for a moving range,
+    with exact constants. Alarms: a value beyond its limits, a jump beyond the moving range's limit, eight in
+    a row on one side, and a least-squares drift that chance makes less than once in a hundred charts.
+
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+        In order of time, at least 5.
+    baseline : int, optional
+        How many of the first values set the limits (the rig known to be right); all by default.
+
+    Raises
+    ------
+    ReadingsError
+        With fewer than 5 values, a baseline shorter than that, or a value missing.
+    """
+    data = np.asarray(values, dtype=float)
+    first = len(data) if baseline is None else baseline
+    if data.ndim != 1 or len(data) < 5 or not 5 <= first <= len(data):
+        raise ReadingsError(
+            f"{min(data.size, first)} values of the check blank are too few for limits",
+            "measure it on at least 5 occasions",
+        )
+    if not np.all(np.isfinite(data)):
+        row = int(np.flatnonzero(~np.isfinite(data))[0])
+        raise ReadingsError("a value of the check blank is missing", "leave that occasion out", row)
+    constants = range_constants(2)
+    moving = np.abs(np.diff(data))
+    centre, mean_range = float(data[:first].mean()), float(moving[: first - 1].mean())
+    sigma = mean_range / constants.d2
+    lower, upper = centre - 3.0 * sigma, centre + 3.0 * sigma
+    limit = constants.upper * mean_range
+    slope, chance = _drift(data)
+    alarms = [
+        Alarm(
+            "beyond limits", int(i), f"value {i + 1} lies {'above' if data[i] > upper else 'below'} its limit"
+        )
+        for i in np.flatnonzero((data > upper) | (data < lower))
+    ]
+    alarms += [
+        Alarm("jump", int(i) + 1, f"value {i + 2} jumped from the one before by more than chance allows")
+        for i in np.flatnonzero(moving > limit)
+    ]
+    alarms += _one_side(data, centre)
+    if chance < _DRIFT_LEVEL:
+        way = "up" if slope > 0.0 else "down"
+        alarms.append(Alarm("drift", len(data) - 1, f"the values drift {way} by {abs(slope):.3g} each time"))
+    alarms.sort(key=lambda alarm: alarm.index)
+    return ControlChart(data, moving, centre, sigma, lower, upper, limit, first, slope, tuple(alarms))
+
+
+def _one_side(data: Floats, centre: float) -> list[Alarm]:
+    """One alarm for each run of `RUN_LENGTH` or more on one side, at its last value."""
+    found: list[Alarm] = []
+    side = np.sign(data - centre)
+    start = 0
+    for i in range(1, len(side) + 1):
+        if i < len(side) and side[i] == side[start]:
+            continue
+        if side[start] != 0.0 and i - start >= RUN_LENGTH:
+            where = "above" if side[start] > 0 else "below"
+            found.append(Alarm("one side", i - 1, f"{i - start} values in a row {where} the middle"))
+        start = i
+    return found
+
+
+def _drift(data: Floats) -> tuple[float, float]:
+    """Least-squares slope per value and its two-sided p-value."""
+    time = np.arange(len(data)) - 0.5 * (len(data) - 1)
+    size = float(time @ time)
+    slope = float(time @ data) / size
+    rest = data - data.mean() - slope * time
+    error = math.sqrt(float(rest @ rest) / (len(data) - 2) / size)
+    if error <= 1e-14 * float(np.abs(data).max(initial=0.0)):
+        return slope, 0.0 if abs(slope) > 1e-12 * float(np.abs(data).max(initial=1.0)) else 1.0
+    return slope, 2.0 * float(stdtr(len(data) - 2, -abs(slope) / error))
