@@ -7,6 +7,8 @@ where the rigidity is smooth inside the elements (Babuška & Suri 1994, SIAM Rev
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.polynomial import Polynomial, legendre
 from numpy.typing import NDArray
@@ -49,6 +51,20 @@ SLOPE_PAIRS = np.array([SLOPES[a] * SLOPES[b] for a, b in _PAIRS]).T.copy()
 """Products of basis slopes, shape (6, 15)."""
 
 
+def _extra() -> tuple[Floats, Floats]:
+    """Values and slopes of the next two polynomials, which vanish at an element's ends, shape (6, 2)."""
+    slopes = [legendre.Legendre.basis(degree) for degree in (ORDER, ORDER + 1)]
+    values = [one.integ(lbnd=-1.0) for one in slopes]
+    return (
+        np.array([one(POINTS) for one in values]).T.copy(),
+        np.array([one(POINTS) for one in slopes]).T.copy(),
+    )
+
+
+EXTRA_VALUES, EXTRA_SLOPES = _extra()
+_EVEN = np.linspace(0.0, 1.0, 101)
+
+
 class Mesh:
     """Elements between `edges`; unknowns are θ at all nodes but the clamped first.
 
@@ -61,20 +77,22 @@ class Mesh:
     def __init__(self, edges: Floats) -> None:
         self.edges = edges
         self.count = edges.size - 1
-        self.half: Floats = 0.5 * np.diff(edges)[:, None]
+        self.half: Floats = 0.5 * (edges[1:] - edges[:-1])[:, None]
         """Half of each element's length, m, shape (e, 1)."""
         middle = 0.5 * (edges[:-1] + edges[1:])[:, None]
         self.points: Floats = middle + self.half * POINTS
         """Quadrature stations, m, shape (e, 6)."""
         self.weights: Floats = self.half * WEIGHTS
         """Quadrature weights, m, shape (e, 6)."""
-        self.nodes: Floats = np.concatenate(([edges[0]], (middle + self.half * NODES)[:, 1:].ravel()))
+        self.nodes: Floats = np.empty(self.count * ORDER + 1)
+        self.nodes[0] = edges[0]
+        self.nodes[1:] = (middle + self.half * NODES[1:]).ravel()
         """Stations of the nodes, m, shape (4e + 1,)."""
         self._gather: NDArray[np.intp] = np.arange(self.count)[:, None] * ORDER + np.arange(ORDER + 1)
 
     def by_element(self, theta: Floats) -> Floats:
-        """θ at the nodes, clamped one included, element by element: shape (4e + 1,) → (e, 5)."""
-        out: Floats = theta[self._gather]
+        """θ at the nodes, clamped one included, element by element: shape (…, 4e + 1) → (…, e, 5)."""
+        out: Floats = theta[..., self._gather]
         return out
 
     def vector(self, parts: Floats) -> Floats:
@@ -91,34 +109,42 @@ class Mesh:
         return band.reshape(self.count * ORDER, ORDER + 1).T
 
     def integral(self, values: Floats) -> Floats:
-        """Integrate a function, given at the quadrature points, from the first edge to each node."""
+        """Integrate functions, given at the quadrature points, to each node: (…, e, 6) → (…, 4e + 1)."""
         parts = self.half * (values @ RUNNING)
-        whole = np.cumsum(np.einsum("eq,eq->e", values, self.weights))
-        parts[1:] += whole[:-1, None]
-        parts[:, -1] = whole
-        return np.concatenate(([0.0], parts[:, 1:].ravel()))
+        parts[..., 1:, :] += np.cumsum(parts[..., -1], axis=-1)[..., :-1, None]
+        out: Floats = np.zeros((*values.shape[:-2], self.nodes.size))
+        out[..., 1:] = parts[..., 1:].reshape(*values.shape[:-2], -1)
+        return out
 
 
-def edges_for(rigidity: Rigidity, count: int, stations: tuple[float, ...] = ()) -> Floats:
-    """Element edges, denser where a tip load bends the blank most, with the given stations among them.
+def edges_for(rigidity: Rigidity, count: int, stations: Sequence[float] = ()) -> Floats:
+    """Element edges, denser where a tip load bends the blank most and where its rigidity changes fast.
+
+    The given stations are among them.
 
     Parameters
     ----------
     rigidity : Taper or Profile
     count : int
         About how many elements.
-    stations : tuple of float
+    stations : sequence of float
         Stations that must be edges: loads, corners of the rigidity.
     """
     length = rigidity.length_m
-    s = np.linspace(0.0, length, 101)
-    bending = (length - s) / rigidity.EI(s)
-    density = 0.5 + bending / bending.mean()
-    placed = np.concatenate(([0.0], np.cumsum(density[:-1] + density[1:])))
-    edges = np.interp(np.linspace(0.0, placed[-1], count + 1), placed, s)
+    s = length * _EVEN
+    rigidity_there = rigidity.EI(s)
+    bending = (length - s) / rigidity_there
+    density = 0.5 + bending * (0.5 * s.size / bending.sum())
+    steep = np.abs(np.diff(np.log(rigidity_there))) * (0.8 * (s.size - 1))
+    placed = np.zeros(s.size)
+    (density[:-1] + density[1:] + steep).cumsum(out=placed[1:])
+    edges: Floats = np.interp(np.arange(count + 1) * (placed[-1] / count), placed, s)
     edges[-1] = length
-    fixed = [x for x in (*stations, *rigidity.breaks_m) if 1e-9 * length < x < (1.0 - 1e-9) * length]
-    if not fixed:
+    if not stations and not rigidity.breaks_m:
         return edges
-    keep = [x for x in edges if x in (0.0, length) or min(abs(x - f) for f in fixed) > 0.1 * length / count]
-    return np.unique(np.array([*keep, *fixed]))
+    fixed = np.array([*stations, *rigidity.breaks_m])
+    fixed = fixed[(fixed > 1e-9 * length) & (fixed < (1.0 - 1e-9) * length)]
+    if not fixed.size:
+        return edges
+    near = np.abs(edges[1:-1, None] - fixed).min(axis=1) <= 0.1 * length / count
+    return np.unique(np.concatenate([edges[:1], edges[1:-1][~near], fixed, edges[-1:]]))

@@ -18,6 +18,8 @@ from scipy.interpolate import PchipInterpolator
 from analysis.estimate import Estimate
 from analysis.readings import Floats
 
+_NO_KNOTS: Floats = np.empty(0)
+
 
 class Rigidity(Protocol):
     """Anything that has a flexural rigidity along a free length."""
@@ -30,6 +32,11 @@ class Rigidity(Protocol):
     @property
     def breaks_m(self) -> tuple[float, ...]:
         """Stations where the rigidity jumps or has a corner, m."""
+        ...
+
+    @property
+    def knots_m(self) -> Floats:
+        """Stations between which the rigidity is smooth, m, shape (k,)."""
         ...
 
     def EI(self, s_m: ArrayLike) -> Floats:
@@ -67,6 +74,11 @@ class Taper:
     def breaks_m(self) -> tuple[float, ...]:
         """A taper has no corner."""
         return ()
+
+    @property
+    def knots_m(self) -> Floats:
+        """A taper is smooth."""
+        return _NO_KNOTS
 
     def EI(self, s_m: ArrayLike) -> Floats:
         """Flexural rigidity at the stations `s_m`, N·m²."""
@@ -123,6 +135,11 @@ class Profile:
     def length_m(self) -> float:
         """From the chuck's face to the tip, m."""
         return float(self.s_m[-1])
+
+    @property
+    def knots_m(self) -> Floats:
+        """The second derivative of EI jumps at every station."""
+        return np.union1d(self.s_m, self.breaks_m) if self.breaks_m else self.s_m
 
     def EI(self, s_m: ArrayLike) -> Floats:
         """Flexural rigidity at the stations `s_m`, N·m²; beyond the ends EI^⅓ goes on straight."""
