@@ -30,6 +30,7 @@ COMMANDS = (
     "report",
     "repeat",
     "mark",
+    "classes",
 )
 """In the order of the help; each is the function of that name in the module of that name."""
 
