@@ -5,11 +5,14 @@ Nothing here knows where readings come from. A missing reading is ``nan``; a fit
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+
+from analysis.errors import ReadingsError
 
 Floats = NDArray[np.float64]
 """One-dimensional array of floats."""
@@ -105,3 +108,46 @@ class FlexReadings:
     """What the run states about the rig's errors."""
     blank: str = ""
     """Name of the blank, for messages."""
+
+
+_LARGEST = {"N": 1e6, "m": 1e4, "rad": 1e7, "s": 1e20}
+"""No bench reads more: beyond it lies a broken cell, and squares that leave the range of floats."""
+_SMALLEST = {"N": 1e-6, "m": 1e-6}
+"""A run whose largest reading is below this is in another unit, or of no blank."""
+
+
+def refuse_unbelievable(values: Floats, what: str, unit: Literal["N", "m", "rad", "s"]) -> None:
+    """Refuse readings of a size that no bench has.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        Readings; nan is passed over.
+    what : str
+        What was read, for the message.
+    unit : {"N", "m", "rad", "s"}
+        Their unit.
+
+    Raises
+    ------
+    ReadingsError
+        With the row of the first reading that is too large, or of the largest where all are too small.
+    """
+    size = np.abs(values)
+    beyond = np.flatnonzero(size > _LARGEST[unit])
+    if beyond.size:
+        row = int(beyond[0])
+        factor, shown = (math.degrees(1.0), "°") if unit == "rad" else (1.0, f" {unit}")
+        raise ReadingsError(
+            f"the {what} of {float(values[row]) * factor:.3g}{shown} is more than any bench reads",
+            "correct the cell, or leave it empty for a missing reading",
+            row=row,
+        )
+    if unit in _SMALLEST and np.isfinite(size).any():
+        row = int(np.nanargmax(size))
+        if 0.0 < size[row] < _SMALLEST[unit]:
+            raise ReadingsError(
+                f"the {what} never passes {float(size[row]):.2g} {unit}",
+                f"check its unit: it is given in {unit}",
+                row=row,
+            )

@@ -20,7 +20,7 @@ from analysis.estimate import Estimate
 from analysis.readings import FlexReadings, RollReadings
 from analysis.roll import Signature, fit_mounts, fit_roll
 from analysis.roll.result import MarkRule, RollResult
-from rig.errors import CallError, FileError
+from rig.errors import BlankbenchError, CallError, FileError
 from rig.runs import Run, flex_readings, naming_lines, read_run, roll_readings
 from rig.settings import Settings
 
@@ -182,6 +182,7 @@ def work_flex(
         If the run is of another kind, or its readings do not allow an answer (with the line).
     """
     readings: FlexReadings = flex_readings(run, settings)
+    _check_label(run, settings)
     rated = rated_length_m
     if rated is None and not (cut_tip_m or cut_butt_m):
         rated = settings.rated_length_m(run.header.model)
@@ -201,6 +202,20 @@ def work_flex(
         ),
     )
     return Flex(run, _with_warnings(result, run.warnings))
+
+
+def _check_label(run: Run, settings: Settings) -> None:
+    """Refuse a label's word that names no class, with its line."""
+    header = run.header
+    for key, claim, bands in (
+        ("label_power", header.label_power, settings.power_bands),
+        ("label_action", header.label_action, settings.action_bands),
+    ):
+        if claim is not None:
+            try:
+                bands.word(claim, key.removeprefix("label_"))
+            except BlankbenchError as error:
+                raise FileError(run.path, header.lines.get(key), error.what, error.do) from None
 
 
 def planes_of(roll: RollResult) -> Planes | None:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 
 import numpy as np
 
 from analysis.bend.classes import DEFAULT_ACTION_BANDS, DEFAULT_POWER_BANDS, Bands
 from analysis.bend.curve import Curve
-from analysis.bend.elastica import Bender, NoBalanceError, Surroundings, load_for_travel, solve
+from analysis.bend.elastica import Bender, Surroundings, load_for_travel, solve
 from analysis.bend.family import SIZE, TAPER_MEAN, Family
 from analysis.bend.fit import LOOP_TERMS, RIG_TERMS, Fit, Track, drift_terms, fit, loop_terms
 from analysis.bend.profile import Profile, Taper, own_weight
@@ -88,14 +89,18 @@ def fit_flex(
         raise ValueError("the rated length is a positive number")
     reach = max(rated + cut_tip_m, *(run.free_length_m for run in runs))
     sweeps = [screen(run) for run in runs]
-    found = _fitted(runs, sweeps, reach)
-    blank = found.parameters[:SIZE]
-    covariance = found.covariance[:SIZE, :SIZE]
-    profile = _profile(found, free)
-    at_free = ratings_of(found.family, blank, covariance, free, _usual(free))
-    at_rated = at_free
-    if rated != free or cut_tip_m:
-        at_rated = ratings_of(found.family, blank, covariance, rated, _usual(rated), cut_tip_m)
+    with _of_a_blank(sweeps):
+        found = _fitted(runs, sweeps, reach)
+        blank = found.parameters[:SIZE]
+        covariance = found.covariance[:SIZE, :SIZE]
+        profile = _profile(found, free)
+        at_free = ratings_of(found.family, blank, covariance, free, _usual(free))
+        at_rated = at_free
+        if rated != free or cut_tip_m:
+            at_rated = ratings_of(found.family, blank, covariance, rated, _usual(rated), cut_tip_m)
+        if not all(np.isfinite(ratings.changes).all() for ratings in (at_free, at_rated)):
+            raise FloatingPointError("a rating is not finite")
+        drawn = _curve(found, sweeps[0], profile) if curve else None
     dof = max(4.0, float(sum(sweep.load_N.size for sweep in sweeps)) - SIZE)
     changes = _systematic_changes(runs, found)
     mean, side_shares, said = to_the_mean(runs[0].roll, planes)
@@ -129,7 +134,7 @@ def fit_flex(
         label_action_probability=None if action_word is None else action.probability(action_word),
         rigidity=_stations(found, free, dof, changes, mean, side_shares),
         extrapolated=_short(sweeps, runs),
-        curve=_curve(found, sweeps[0], profile) if curve else None,
+        curve=drawn,
         warnings=tuple(warnings),
         profile=_scaled(profile, mean),
     )
@@ -165,13 +170,24 @@ def _fitted(runs: Sequence[FlexReadings], sweeps: Sequence[Sweep], reach: float)
             )
         )
         levels.append(level)
+    return fit(reach, tracks, float(np.mean(levels)))
+
+
+@contextmanager
+def _of_a_blank(sweeps: Sequence[Sweep]) -> Iterator[None]:
+    """Turn numbers that run away, which readings of no blank make, into one plain error.
+
+    The readings have been looked over before, so that whatever fails in here fails for their sake.
+    """
     try:
-        return fit(reach, tracks, float(np.mean(levels)))
-    except (np.linalg.LinAlgError, NoBalanceError):
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+            yield
+    except (ArithmeticError, ValueError) as error:  # no balance, a singular matrix
+        slope = any(np.isfinite(sweep.tip).any() for sweep in sweeps)
         raise ReadingsError(
-            "load and travel follow the curve of no blank",
+            f"{'load, travel and tip slope' if slope else 'load and travel'} follow the curve of no blank",
             "check their units and calibration, and record again",
-        ) from None
+        ) from error
 
 
 def _usual(length: float) -> Taper:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from analysis.errors import ReadingsError
-from analysis.readings import FlexReadings, Floats
+from analysis.readings import FlexReadings, Floats, refuse_unbelievable
 
 FEWEST = 8
 """Fewer readings say nothing about a curve."""
@@ -80,6 +80,10 @@ def screen(readings: FlexReadings) -> Sweep:
         raise ValueError("load, travel and tip slope have one value a reading")
     if not (math.isfinite(readings.free_length_m) and readings.free_length_m > 0.0):
         raise ValueError("the free length is a positive number")
+    refuse_unbelievable(np.asarray(readings.time_s, float), "time", "s")
+    refuse_unbelievable(load, "load", "N")
+    refuse_unbelievable(travel, "travel", "m")
+    refuse_unbelievable(tip, "tip slope", "rad")
     row = np.flatnonzero(np.isfinite(load) & np.isfinite(travel))
     if row.size < FEWEST:
         raise ReadingsError(

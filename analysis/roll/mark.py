@@ -106,4 +106,4 @@ def _from_zero(angle: Estimate) -> tuple[float, float]:
 
 
 def _deg(angle: float) -> str:
-    return f"{math.degrees(angle):.0f}°"
+    return f"{round(math.degrees(angle)) % 360}°"

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from analysis.angles import TURN
 from analysis.errors import ReadingsError
-from analysis.readings import Floats, RollReadings
+from analysis.readings import Floats, RollReadings, refuse_unbelievable
 from analysis.roll.turning import covered, direction, faulty, walked
 
 LEAST_ROLL = math.radians(120.0)
@@ -19,6 +19,8 @@ _LEAST_READINGS = 12
 """Five numbers, drift and the scatter need at least so many."""
 _SATURATED_PART = 0.03
 """Part of the readings at exactly the same extreme from which on a cell counts as saturated."""
+_WILD = math.radians(50.0)
+"""No hand rolls so far between two readings, as a rule: twelve of them in a turn stand 30° apart."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,11 +58,15 @@ def sift(readings: RollReadings) -> Sifted:
     Raises
     ------
     ReadingsError
-        Too few readings, time that runs backwards, travel that is not positive, an angle that does not move,
-        a reading that never changes, a saturated sensor.
+        Too few readings, a size that no bench reads, time that runs backwards, travel that is not positive,
+        an angle that does not move, a reading that never changes, a saturated sensor.
     """
     hanging = readings.held_load_N is not None
     measured, scale = _measured(readings)
+    refuse_unbelievable(readings.time_s, "time", "s")
+    refuse_unbelievable(readings.roll, "angle", "rad")
+    refuse_unbelievable(measured, "travel" if hanging else "load", "m" if hanging else "N")
+    refuse_unbelievable(scale, "weight" if hanging else "travel", "N" if hanging else "m")
     complete = np.isfinite(readings.time_s) & np.isfinite(readings.roll) & np.isfinite(measured)
     complete &= np.isfinite(scale)
     rows = np.flatnonzero(complete)
@@ -83,6 +89,12 @@ def sift(readings: RollReadings) -> Sifted:
     _refuse_lifeless(roll, reading, rows, "travel" if hanging else "load")
     torn, stuck = faulty(roll)
     warnings = []
+    usual = float(np.median(np.abs(np.diff(np.unwrap(roll)))))
+    if usual > _WILD:
+        warnings.append(
+            f"The angle moves by about {math.degrees(usual):.0f}° from one reading to the next: unless the"
+            " blank was set to each angle by itself, the angle sensor is at fault and nothing here holds."
+        )
     if torn.any():
         warnings.append(
             f"The angle jumps back and forth at {int(torn.sum())} readings near {_deg(roll[torn][0])};"

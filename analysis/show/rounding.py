@@ -58,6 +58,8 @@ class Shown:
         return "" if self.half or self.exact or not self.known else "half-width not known"
 
 
+_FINER: Final = 2
+"""Digits beyond the usual ones below which no half-width is shown."""
 UNKNOWN: Final = Shown("", "", "")
 """No value at all."""
 
@@ -111,10 +113,16 @@ def show(
     decimals: int = 3,
     period: float | None = None,
 ) -> Shown:
-    """Round an estimate for display; `period` (in shown units) where it is an angle."""
+    """Round an estimate for display; `period` (in shown units) where it is an angle.
+
+    Readings without noise have half-widths far below any rig's errors; they are shown as two digits finer
+    than `decimals`, which is still no less than they are.
+    """
     if estimate is None or not math.isfinite(estimate.value):
         return UNKNOWN
     value, ci95 = estimate.value * per_si, estimate.ci95 * abs(per_si)
+    if 0.0 < ci95 < 10.0 ** -(decimals + _FINER):
+        ci95 = 10.0 ** -(decimals + _FINER)
     if period is not None:
         value = wrap(value, period)
     return Shown(*round_pair(value, ci95, decimals, period), unit, exact=ci95 == 0.0)

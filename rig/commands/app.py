@@ -75,8 +75,13 @@ def _start(
 
 
 def _refuse(text: str) -> int:
-    """Say in one line what is wrong, and give the exit status."""
-    sys.stderr.write(f"blankbench: {' '.join(text.split())}\n")
+    """Say in one line what is wrong, and give the exit status.
+
+    A file's name may hold signs that move the cursor or turn the writing direction: they are shown, not sent.
+    """
+    line = " ".join(text.split())
+    shown = "".join(sign if sign.isprintable() else ascii(sign)[1:-1] for sign in line)
+    sys.stderr.write(f"blankbench: {shown}\n")
     return 2
 
 

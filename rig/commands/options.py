@@ -69,7 +69,7 @@ def expand(patterns: Sequence[str]) -> list[str]:
     """
     paths: list[str] = []
     for pattern in patterns:
-        if Path(pattern).exists() or not glob.has_magic(pattern):
+        if not glob.has_magic(pattern) or Path(pattern).exists():
             paths.append(pattern)
             continue
         found = sorted(glob.glob(pattern))
@@ -80,6 +80,11 @@ def expand(patterns: Sequence[str]) -> list[str]:
 
 
 def print_json(document: Any) -> None:
-    """Write one JSON document to stdout; a number that is not finite raises ValueError."""
-    text = json.dumps(document, ensure_ascii=False, allow_nan=False, indent=2)
-    sys.stdout.write(text + "\n")
+    """Write one JSON document to stdout, in plain ASCII so that a console's letters cannot spoil it.
+
+    Raises
+    ------
+    ValueError
+        If a number is not finite.
+    """
+    sys.stdout.write(json.dumps(document, allow_nan=False, indent=2) + "\n")

@@ -109,6 +109,10 @@ def record(
     Example: blankbench record roll --blank A-03 --free-length 1.80 --mount 0
     """
     settings = load_settings(settings_file)
+    if label_power is not None:
+        label_power = settings.power_bands.word(label_power, "power")
+    if label_action is not None:
+        label_action = settings.action_bands.word(label_action, "action")
     interactive = sys.stdin.isatty()
     console = options.messages()
     blank = blank or ask("Which blank is in the chuck?", "--blank", interactive)

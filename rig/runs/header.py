@@ -38,6 +38,8 @@ _LENGTHS = (
 )
 _POSITIVE = (*_LENGTHS, "held_load_N", "mass_g")
 _ANGLES = ("mount_deg", "roll_deg")
+_LARGEST = 1e6
+"""No length, mass, load or angle of a bench is a larger number in its unit."""
 _TEXTS = ("blank", "model", "operator", "notes", "label_power", "label_action")
 _CHOICES: dict[str, tuple[str, ...]] = {
     "kind": KINDS,
@@ -239,6 +241,8 @@ def _check_values(values: Mapping[str, Any], refuse: Any) -> None:
             raise refuse(
                 key, f"{key} must be above zero, not {_shown(value)}", "measure it and correct the line"
             )
+        if key in _POSITIVE + _ANGLES and abs(value) > _LARGEST:
+            raise refuse(key, f"{key} {_shown(value)} is more than any bench has", "check its unit")
         if key == "started" and not isinstance(value, str | date):
             raise refuse(
                 key,
