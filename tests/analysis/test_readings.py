@@ -14,7 +14,7 @@ def test_the_first_reading_beyond_any_bench_is_named_with_its_row() -> None:
 
 
 def test_a_run_in_a_unit_a_million_times_too_large_is_asked_for_its_unit() -> None:
-    with pytest.raises(ReadingsError, match="travel never passes 4.5e-07 m"):
+    with pytest.raises(ReadingsError, match=r"travel never passes 4\.5e-07 m"):
         refuse_unbelievable(np.array([0.0, 4.5e-7, np.nan]), "travel", "m")
 
 
