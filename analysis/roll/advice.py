@@ -8,9 +8,12 @@ from analysis.estimate import Estimate
 from analysis.readings import RollReadings
 from analysis.roll.derive import SnapAnswer
 from analysis.roll.estimator import PLANE_LEVEL, Fitted
+from analysis.roll.result import Shelf, ThirdSnap
 from analysis.roll.shares import DEFAULT_FRICTION_N, Systematics
 from analysis.roll.sift import Sifted
 
+_STICKY = 0.2
+"""Friction over the strongest torque up to which a shelf is spoken of."""
 _FEW = 12.0
 """Degrees of freedom below which the noise counts as too slow for the turns that were rolled."""
 
@@ -37,6 +40,42 @@ def travel_zero_words(zero: Estimate | None) -> list[str]:
             " or the blank stiffens as it bends further."
         )
     return [said]
+
+
+def third_snap_words(third: ThirdSnap | None) -> list[str]:
+    """Name what may make a third snap."""
+    if third is None:
+        return []
+    places = ", ".join(f"{round(math.degrees(angle)) % 360}°" for angle in sorted(third.angles))
+    means = {
+        "hand": (
+            "They do not repeat from pass to pass, so it is the hand that turns the chuck: roll again without"
+            " changing the grip three times a turn."
+        ),
+        "rig": "They turn with the chuck (three jaws?), so the rig makes them; they are taken off here.",
+        "section": (
+            "They turn with the blank: its section flattens or is not round. A hand may feel three snaps."
+        ),
+        "unknown": (
+            "A sound blank has none: it is the rig (three jaws?), the hand, or a section that flattens. Chuck"
+            " the blank again, turned by 60° or 90°, and give both runs to --joint."
+        ),
+    }
+    return [
+        f"The load has three waves a turn, {'' if third.sure else 'perhaps '}enough for a third snap"
+        f" ({places}). {means[third.cause]}"
+    ]
+
+
+def shelf_words(shelf: Shelf | None) -> list[str]:
+    """Say where friction may hold the blank though it has one snap only."""
+    if shelf is None or shelf.torque > _STICKY:
+        return []
+    return [
+        f"Near {round(math.degrees(shelf.angle)) % 360}° a second snap has just vanished: friction of"
+        f" {math.ceil(100.0 * shelf.torque)} % of the strongest twist holds the blank there, and a hand may"
+        " feel a snap."
+    ]
 
 
 def warnings_of(

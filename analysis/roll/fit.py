@@ -13,7 +13,7 @@ from analysis.errors import ReadingsError
 from analysis.estimate import Estimate, Share
 from analysis.readings import Floats, RollReadings
 from analysis.roll import model
-from analysis.roll.advice import too_short, travel_zero_words, warnings_of
+from analysis.roll.advice import shelf_words, third_snap_words, too_short, travel_zero_words, warnings_of
 from analysis.roll.curve import curve_of
 from analysis.roll.derive import bow_of, length, plane, plane_p_value, snaps_of
 from analysis.roll.estimator import PLANE_LEVEL, Fitted, estimate
@@ -23,7 +23,9 @@ from analysis.roll.result import Mark, MarkRule, RollResult
 from analysis.roll.shares import LeftOut, Systematics
 from analysis.roll.sift import Sifted, sift
 from analysis.roll.signature import Signature, taken_off
-from analysis.roll.tensor import SIZE, Blank, Matrix
+from analysis.roll.snaps import shelf
+from analysis.roll.tensor import SIZE, Blank, Matrix, energy_of
+from analysis.roll.third import ThirdWave, third_snap, third_wave
 
 
 def fit_roll(
@@ -85,6 +87,8 @@ class Measured:
     """Probability that noise alone makes the 2-per-turn part so large."""
     left_out: tuple[LeftOut, ...]
     """What the model leaves out."""
+    third: ThirdWave
+    """Three waves a turn, which neither bow nor stiffness makes."""
 
 
 def measure(readings: RollReadings) -> Measured | Sifted:
@@ -113,7 +117,14 @@ def measure(readings: RollReadings) -> Measured | Sifted:
             "check the load cell's sign and zero, bend the blank further",
         )
     return Measured(
-        sifted, fitted, fitted.numbers, fitted.spread, fitted.dof, fitted.p_value, _left_out(fitted)
+        sifted,
+        fitted,
+        fitted.numbers,
+        fitted.spread,
+        fitted.dof,
+        fitted.p_value,
+        _left_out(fitted),
+        third_wave(sifted, fitted),
     )
 
 
@@ -163,6 +174,11 @@ def told(
         bow_direction = bow_direction.with_shares(systematics.bow_direction())
         bow_direction = with_left_out(bow_direction, lambda it: math.atan2(it.bow[1], it.bow[0]), TURN)
     answer = snaps_of(blank, spread, dof, travel, initial_stiffness, systematics, left_out)
+    energy = energy_of(blank, travel)
+    third = third_snap(
+        measured.third, energy, travel if readings.held_load_N is None else -readings.held_load_N
+    )
+    ledge = shelf(energy)
     return RollResult(
         travel_m=travel,
         free_length_m=readings.free_length_m,
@@ -191,7 +207,11 @@ def told(
             *sifted.warnings,
             *travel_zero_words(zero),
             *warnings_of(readings, sifted, fitted, measured.p_value, anisotropy.value, systematics, answer),
+            *third_snap_words(third),
+            *shelf_words(ledge),
         ),
+        third_snap=third,
+        shelf=ledge,
         hanging=readings.held_load_N is not None,
     )
 

@@ -114,7 +114,7 @@ def linearise(columns: Columns, sifted: Sifted, compliance: Floats) -> Floats:
     return np.asarray(sifted.reading - load + compliance @ core)
 
 
-def core_at(roll: Floats, scale: float, kind: Kind, core: Floats) -> Floats:
+def core_at(roll: Floats, scale: Floats | float, kind: Kind, core: Floats) -> Floats:
     """Compute the core's reading at `roll`, shape (n,): N, or m under a hanging weight."""
     c1, s1, c2, s2 = np.cos(roll), np.sin(roll), np.cos(2.0 * roll), np.sin(2.0 * roll)
     if kind == "held":

@@ -29,6 +29,7 @@ from analysis.roll.fit import Measured, measure, told
 from analysis.roll.result import MarkRule, RollResult
 from analysis.roll.signature import UNKNOWN, Signature, rotation
 from analysis.roll.tensor import SIZE, Matrix
+from analysis.roll.third import ThirdWave
 
 _APART = math.radians(10.0)
 """Mounts nearer to each other than this, as a part of a turn sees them, count as the same."""
@@ -89,6 +90,7 @@ def fit_mounts(
     spread = covariance[:SIZE, :SIZE]
     joint = replace(
         found[0],
+        third=_third(found, mounts),
         numbers=values[:SIZE],
         spread=spread,
         dof=dof,
@@ -151,6 +153,35 @@ def _solve(
         covariance = covariance * (misfit / freedom)
     covariance[np.diag_indices(size)] += np.where(told_apart, 0.0, UNKNOWN)
     return values, covariance, probability
+
+
+def _third(found: Sequence[Measured], mounts: Sequence[float]) -> ThirdWave:
+    """Three waves a turn of the blank (cause "section"), or of the chuck where those are the larger ("rig").
+
+    t_j = w + R(3·m_j)·c by least squares, as for the other waves. What the single runs know of a hand that
+    does not repeat stays so; mounts that three waves see alike (a third of a turn apart) separate nothing.
+    """
+    waves = [measured.third for measured in found]
+    loudest = max(waves, key=lambda wave: float(np.hypot(*wave.pair)))
+    present = [wave for wave in waves if wave.present]
+    if not present or any(wave.cause == "hand" for wave in present) or _spread_of(mounts, 3) < 3.0 * _APART:
+        return loudest
+    normal, slope = np.zeros((4, 4)), np.zeros(4)
+    typical = np.mean([wave.spread for wave in present], axis=0)
+    for wave, mount in zip(waves, mounts, strict=True):
+        design = np.hstack([np.eye(2), rotation(3.0 * mount)])
+        weight = np.linalg.inv(wave.spread if wave.pair.any() else typical)
+        normal += design.T @ weight @ design
+        slope += design.T @ weight @ wave.pair
+    covariance = np.linalg.inv(normal)
+    values: Floats = covariance @ slope
+    dof = min(wave.dof for wave in waves) * len(waves)
+    blank = ThirdWave(values[:2], covariance[:2, :2], dof, "section")
+    turn = rotation(3.0 * mounts[0])  # the chuck's, as the first mount's blank sees it
+    chuck = ThirdWave(
+        np.asarray(turn @ values[2:], dtype=np.float64), turn @ covariance[2:, 2:] @ turn.T, dof, "rig"
+    )
+    return max(blank, chuck, key=lambda wave: float(np.hypot(*wave.pair)))
 
 
 def _unseparated(separated: tuple[bool, bool]) -> list[str]:

@@ -12,6 +12,8 @@ Cause = Literal["bow", "stiffness", "both"]
 """What makes a snap position: the natural bow, the stiffness planes, or both."""
 MarkRule = Literal["snap", "snap-back", "stiff", "soft"]
 """The shop's rule for the one angle that gets the tape."""
+ThirdCause = Literal["hand", "rig", "section", "unknown"]
+"""Whose three waves a turn: what did not repeat, what turned with the chuck, what turned with the blank."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +26,30 @@ class Snap:
     """Energy up to the lower of the two neighbouring crests (to the only crest for a single snap), J."""
     cause: Cause
     """What it is due to."""
+
+
+@dataclass(frozen=True, slots=True)
+class ThirdSnap:
+    """A third place where a hand may feel a snap, which bow and stiffness do not make."""
+
+    angles: tuple[float, ...]
+    """Where the blank would rest with the three waves taken as its own, rad, [0, 2π), firmest first."""
+    sure: bool
+    """True if there are three however the three waves grow with the travel; False if only for some growth."""
+    size: float
+    """Three waves' part of the reading, N (m under a hanging weight)."""
+    cause: ThirdCause
+    """What makes it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shelf:
+    """Where a second snap has just vanished: no rest by the energy, but friction may hold the blank there."""
+
+    angle: float
+    """rad, [0, 2π)."""
+    torque: float
+    """Torque there over the greatest torque of the turn: friction of more than this holds the blank."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,5 +128,9 @@ class RollResult:
     """For the figures; None where the caller did not ask."""
     warnings: tuple[str, ...]
     """Plain sentences for the builder."""
+    third_snap: ThirdSnap | None = None
+    """A third snap that rig, hand or section may make; None where nothing shows one."""
+    shelf: Shelf | None = None
+    """Where a second snap has just vanished; None where there is no such place."""
     hanging: bool = False
     """True if a weight hung at the tip: readings, friction and noise are then travel in m, else load in N."""

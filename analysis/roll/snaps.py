@@ -16,9 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.angles import TURN, wrap
-from analysis.roll.result import Cause
+from analysis.roll.result import Cause, Shelf
 from analysis.roll.tensor import RollEnergy
 
+_SHELF_GRID = 720
 _NEWTON_STEPS = 3
 """Polishing steps; each squares the error, and the roots of the quartic are near already."""
 
@@ -89,6 +90,29 @@ def rests(energy: RollEnergy) -> tuple[Rest, ...]:
             )
         )
     return tuple(sorted(found, key=lambda rest: -rest.barrier))
+
+
+def shelf(energy: RollEnergy) -> Shelf | None:
+    """Find where the torque comes nearest to nothing without turning round: a second snap just vanished.
+
+    None where there are two minima, or no such place: far outside the astroid the torque has one hump on
+    each side of the snap and no dip between.
+    """
+    if energy.stiffness_part == 0.0 or astroid(energy) < 1.0:
+        return None
+    grid = np.arange(_SHELF_GRID) * (TURN / _SHELF_GRID)
+    c1, s1 = np.cos(grid), np.sin(grid)
+    c2, s2 = c1 * c1 - s1 * s1, 2.0 * c1 * s1
+    torque = -2.0 * energy.p_cos * s2 + 2.0 * energy.p_sin * c2 + energy.q_cos * s1 - energy.q_sin * c1
+    size = np.abs(torque)
+    before, after = np.roll(torque, 1), np.roll(torque, -1)
+    dips = (
+        (size < np.abs(before)) & (size <= np.abs(after)) & (torque * before > 0.0) & (torque * after > 0.0)
+    )
+    if not dips.any():
+        return None
+    lowest = int(np.flatnonzero(dips)[np.argmin(size[dips])])
+    return Shelf(float(grid[lowest]), float(size[lowest] / size.max()))
 
 
 def curvature(energy: RollEnergy, angle: float) -> float:

@@ -92,6 +92,11 @@ def roll_record(
     return record | {
         "soft_plane_deg": soft,
         "mark_why": str(mark.why),
+        "third_snap_cause": None if result.third_snap is None else str(result.third_snap.cause),
+        "third_snap_deg": None
+        if result.third_snap is None
+        else [_degrees(angle, _TURN_DEG) for angle in result.third_snap.angles],
+        "shelf_deg": None if result.shelf is None else _degrees(result.shelf.angle, _TURN_DEG),
         "free_length_m": _number(result.free_length_m),
         "plane_p_value": _number(result.plane_p_value),
         "covered_pct": _number(result.coverage * _PERCENT),

@@ -148,9 +148,11 @@ def feel_words(result: RollResult) -> str:
     count = len(result.snaps)
     if count == 0:
         return f"{CANNOT_TELL} where it snaps"
-    return {1: "a hand will feel one snap", 2: "a hand will feel two snaps"}.get(
-        count, f"a hand will feel {count} snaps"
-    )
+    words = "a hand will feel one snap" if count == 1 else "a hand will feel two snaps"
+    if result.third_snap is None or result.third_snap.cause in ("hand", "rig"):
+        return words
+    doubt = "may" if result.third_snap.cause == "section" else "might"
+    return f"{words} by bow and stiffness; it {doubt} feel three, as said under it"
 
 
 def further_words(result: RollResult, units: System = "metric") -> str:

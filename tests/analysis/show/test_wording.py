@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from show_examples import batch_result, degrees, metric, roll_result
 
 from analysis.bend.result import ClassCall
-from analysis.roll.result import Mark
+from analysis.roll.result import Mark, ThirdSnap
 from analysis.show.wording import (
     chance,
     class_words,
@@ -86,13 +86,18 @@ def test_a_mark_says_where_and_why_or_why_not():
 
 def test_what_a_hand_feels_follows_the_number_of_snaps():
     snap = roll_result().snaps[0]
-    words = [feel_words(roll_result(snaps=(snap,) * count)) for count in range(4)]
-    assert words[1:] == [
-        "a hand will feel one snap",
-        "a hand will feel two snaps",
-        "a hand will feel 3 snaps",
-    ]
+    words = [feel_words(roll_result(snaps=(snap,) * count)) for count in range(3)]
+    assert words[1:] == ["a hand will feel one snap", "a hand will feel two snaps"]
     assert "cannot tell" in words[0]
+
+
+@pytest.mark.parametrize(
+    ("cause", "three"), [("section", True), ("unknown", True), ("rig", False), ("hand", False)]
+)
+def test_a_third_snap_is_spoken_of_where_a_hand_may_feel_it(cause, three):
+    third = ThirdSnap((0.1, 2.2, 4.3), True, 0.05, cause)
+    snap = roll_result().snaps[0]
+    assert ("three" in feel_words(roll_result(snaps=(snap,), third_snap=third))) is three
 
 
 def test_verdict_names_the_properties_that_decide_it():
