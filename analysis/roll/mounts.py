@@ -178,9 +178,8 @@ def _third(found: Sequence[Measured], mounts: Sequence[float]) -> ThirdWave:
     dof = min(wave.dof for wave in waves) * len(waves)
     blank = ThirdWave(values[:2], covariance[:2, :2], dof, "section")
     turn = rotation(3.0 * mounts[0])  # the chuck's, as the first mount's blank sees it
-    chuck = ThirdWave(
-        np.asarray(turn @ values[2:], dtype=np.float64), turn @ covariance[2:, 2:] @ turn.T, dof, "rig"
-    )
+    turned = np.asarray(turn @ covariance[2:, 2:] @ turn.T, dtype=np.float64)
+    chuck = ThirdWave(np.asarray(turn @ values[2:], dtype=np.float64), turned, dof, "rig")
     return max(blank, chuck, key=lambda wave: float(np.hypot(*wave.pair)))
 
 
