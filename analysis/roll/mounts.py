@@ -173,7 +173,7 @@ def _third(found: Sequence[Measured], mounts: Sequence[float]) -> ThirdWave:
         weight = np.linalg.inv(wave.spread if wave.pair.any() else typical)
         normal += design.T @ weight @ design
         slope += design.T @ weight @ wave.pair
-    covariance = np.linalg.inv(normal)
+    covariance = np.asarray(np.linalg.inv(normal), dtype=np.float64)
     values: Floats = covariance @ slope
     dof = min(wave.dof for wave in waves) * len(waves)
     blank = ThirdWave(values[:2], covariance[:2, :2], dof, "section")
