@@ -14,7 +14,7 @@ from analysis.show import figures
 from analysis.show.figures.strip import Paper, Strip, longest_diameter_m, strip_pages
 from rig.errors import CallError, FileError
 from rig.runs import safe_name
-from rig.workup import Flex, Roll
+from rig.workup import Flex, Joint, Roll
 
 
 def save_roll_figures(works: Sequence[Roll], folder: Path) -> list[Path]:
@@ -27,6 +27,16 @@ def save_roll_figures(works: Sequence[Roll], folder: Path) -> list[Path]:
         ("section", figures.butt_section, {"width": 3.6, "height": 3.6}),
     )
     return [_save(folder, work, what, function, shape) for work in works for what, function, shape in kinds]
+
+
+def save_joint_figures(works: Sequence[Joint], folder: Path) -> list[Path]:
+    """Draw what needs no single run: the butt's section, and where snaps go as the blank is bent further."""
+    kinds: tuple[tuple[str, Callable[..., Axes], dict[str, Any]], ...] = (
+        ("joint-further", figures.roll_further, {}),
+        ("joint-section", figures.butt_section, {"width": 3.6, "height": 3.6}),
+    )
+    singles = [Roll(work.runs[0], work.result) for work in works]
+    return [_save(folder, work, what, draw, shape) for work in singles for what, draw, shape in kinds]
 
 
 def save_flex_figures(works: Sequence[Flex], folder: Path) -> list[Path]:

@@ -104,6 +104,14 @@ def spine(
         joints = work_joint(rolled, settings, rule=mark, initial_stiffness=small)
         if save_signature is not None:
             keep_signature(joints, save_signature)
+        if figures is not None:
+            from rig.commands.draw import save_joint_figures
+
+            save_joint_figures(joints, figures)
+        if strip is not None:
+            from rig.commands.draw import save_strips
+
+            save_strips([Roll(each.runs[0], each.result) for each in joints], strip, diameter, paper)
         if as_json:
             options.print_json([joint_record(each) for each in joints])
             return

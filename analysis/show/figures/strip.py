@@ -23,10 +23,14 @@ PAPERS: dict[str, tuple[float, float]] = {"a4": (297.0, 210.0), "letter": (279.4
 """Landscape pages: width and height, mm."""
 Paper = Literal["a4", "letter"]
 _INCH = 25.4
-_TALL = 30.0
+_TALL = 35.0
+_PLANES, _BOW, _MARK, _SNAPS = 0.6, 7.2, 12.4, 21.2
+"""Feet of the bands for the words of each kind, mm above the strip's lower edge."""
+_LINE = 0.45
+"""Width of an upright word, mm a point of its size."""
 _TAB = 8.0
 _EDGE = 12.0
-_PITCH = 42.0
+_PITCH = 47.0
 _TOP = 34.0
 _PRINT_SO = "Print at 100 %, without fitting to the page, and lay a ruler on these scales before you cut."
 
@@ -144,50 +148,76 @@ def draw_strip(axes: Axes, strip: Strip, left: float, bottom: float) -> None:
     axes.text(left, bottom - 1.0, "     ".join(words), va="top", ha="left", fontsize=7.0, color=style.INK)
 
 
+class _Words:
+    """Words along the strip, upright, each in the band of its kind and on the side that is free."""
+
+    def __init__(self, axes: Axes, left: float, right: float, tape: float | None) -> None:
+        self._axes, self._left, self._right, self._tape = axes, left, right, tape
+        self._taken: dict[float, list[float]] = {}
+
+    def write(self, x: float, height: float, word: str, colour: str, size: float = 5.5) -> None:
+        """Write a word beside the line at `x`, its foot at `height` (mm); words of a band do not touch."""
+        wide = size * _LINE
+        taken = self._taken.setdefault(height, [])
+        sides = [x + 0.6, x - 0.6 - wide]
+        fits = [
+            side
+            for side in sides
+            if side >= self._left
+            and side + wide <= self._right
+            and all(abs(side - other) >= wide for other in taken)
+        ]
+        free = [s for s in fits if self._tape is None or not s - 0.4 < self._tape < s + wide + 0.4]
+        start = (free or fits or sides)[0]
+        taken.append(start)
+        self._axes.text(
+            start, height, word, rotation=90, ha="left", va="bottom", fontsize=size, color=colour,
+            weight="bold" if size > 6.0 else "normal", zorder=6,
+            bbox={"facecolor": style.PAPER, "edgecolor": "none", "pad": 0.1},
+        )  # fmt: skip
+
+
 def _lines(
     axes: Axes, result: RollResult, place: Callable[[float], float], bottom: float, top: float
 ) -> None:
-    """Planes, snaps, bow and the mark, each with its own line and a word along it."""
+    """Planes, snaps, bow and the mark, each with its own line and a word along it in its kind's own band."""
     upper = top - 7.0
-
-    def line(angle: float, word: str, colour: str, pattern: tuple[float, tuple[float, ...]]) -> None:
-        x = place(angle)
-        axes.plot([x, x], [bottom, upper], color=colour, linewidth=0.9, linestyle=pattern)
-        axes.text(
-            x + 0.7, bottom + 0.6, word, rotation=90, ha="left", va="bottom", fontsize=5.5, color=colour
-        )
-
+    left, middle = place(0.0), place(math.pi)
+    tape = None if result.mark.angle is None else place(result.mark.angle.value)
+    words = _Words(axes, left, 2.0 * middle - left, tape)
     plane = result.stiff_plane if result.plane_found else None
     if plane is not None:
-        for end in (0.0, math.pi):
-            line(plane.value + end, "stiff", style.STIFF, style.DASHES)
-            line(plane.value + end + 0.5 * math.pi, "soft", style.SOFT, style.DOTS)
-    for rank, snap in enumerate(result.snaps, start=1):
-        x = place(snap.angle.value)
-        axes.plot([x], [upper + 1.0], marker="^", color=style.SNAP, markersize=4.0, linestyle="none")
-        axes.text(
-            x + 1.0, upper + 0.2, f"snap {rank}", fontsize=5.5, color=style.SNAP, ha="left", va="bottom"
-        )
+        for quarter in range(4):
+            x = place(plane.value + 0.5 * math.pi * quarter)
+            soft = quarter % 2 == 1
+            colour, pattern = (style.SOFT, style.DOTS) if soft else (style.STIFF, style.DASHES)
+            axes.plot(
+                [x, x],
+                [bottom, upper],
+                color=colour,
+                linewidth=0.9,
+                linestyle=pattern,
+                gid=f"plane-{quarter}",
+            )
+            words.write(x, bottom + _PLANES, "soft" if soft else "stiff", style.WORDS.get(colour, colour))
+    if tape is not None:
+        x = tape
+        axes.plot([x, x], [bottom, top], color=style.MARK, linewidth=2.2, solid_capstyle="butt", gid="mark")
+        words.write(x, bottom + _MARK, "MARK", style.MARK, 6.5)
     if result.bow_direction is not None:
         x = place(result.bow_direction.value)
-        axes.annotate("", (x, upper), (x, upper - 6.0), arrowprops={"arrowstyle": "->", "color": style.BOW})
-        axes.text(
-            x - 0.7, upper - 6.2, "bow", rotation=90, ha="right", va="top", fontsize=5.5, color=style.BOW
-        )
-    if result.mark.angle is not None:
-        x = place(result.mark.angle.value)
-        axes.plot([x, x], [bottom, top], color=style.MARK, linewidth=2.2, solid_capstyle="butt")
-        axes.text(
-            x - 0.9,
-            bottom + 6.5,
-            "MARK",
-            rotation=90,
-            ha="right",
-            va="bottom",
-            fontsize=6.5,
-            color=style.MARK,
-            weight="bold",
-        )
+        axes.annotate(
+            "", (x, bottom + _MARK), (x, bottom + _BOW - 0.5),
+            arrowprops={"arrowstyle": "->", "color": style.BOW}, zorder=5,
+        )  # fmt: skip
+        words.write(x, bottom + _BOW, "bow", style.BOW)
+    for rank, snap in enumerate(result.snaps, start=1):
+        x = place(snap.angle.value)
+        axes.plot(
+            [x], [upper + 1.0], marker="^", color=style.SNAP, markersize=4.5, linestyle="none",
+            markeredgecolor=style.PAPER, markeredgewidth=0.5, zorder=5, gid=f"snap-{rank}",
+        )  # fmt: skip
+        words.write(x, bottom + _SNAPS, f"snap {rank}", style.WORDS[style.SNAP])
 
 
 def _page(paper: Paper) -> tuple[Figure, Axes]:

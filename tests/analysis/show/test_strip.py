@@ -5,14 +5,20 @@ from __future__ import annotations
 import io
 import math
 import re
+from dataclasses import replace
+from xml.etree import ElementTree
 
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from show_examples import roll_result, unknown_roll
 
+from analysis.estimate import Estimate
 from analysis.show.figures.strip import PAPERS, Strip, longest_diameter_m, strip_pages, strips_a_page
 
 DIAMETER_M = 0.014
+LEFT = 12.0
+SVG = "{http://www.w3.org/2000/svg}"
 
 
 def millimetres(page: Figure, x: float, y: float) -> tuple[float, float]:
@@ -38,21 +44,52 @@ def test_a_millimetre_on_the_axes_is_a_millimetre_on_the_paper(paper: str) -> No
     assert end[1] - start[1] == pytest.approx(50.0, abs=1e-6)
 
 
-def test_angles_lie_at_their_arc_length_and_grow_to_the_right() -> None:
-    (page,) = strip_pages([Strip("P-1", DIAMETER_M, roll_result())])
-    turn = math.pi * 1e3 * DIAMETER_M
-    left = 12.0
-    stiff = sorted(line_named(page, "stiff"))
-    soft = sorted(line_named(page, "soft"))
-    # plane at 34° in the invented result; words stand 0.7 mm to the right of their lines
-    assert stiff == pytest.approx(
-        [left + turn * 34.0 / 360.0 + 0.7, left + turn * 214.0 / 360.0 + 0.7], abs=1e-6
-    )
-    assert soft == pytest.approx(
-        [left + turn * 124.0 / 360.0 + 0.7, left + turn * 304.0 / 360.0 + 0.7], abs=1e-6
-    )
-    (mark,) = line_named(page, "MARK")
-    assert mark == pytest.approx(left + turn * 119.6 / 360.0 - 0.9, abs=1e-6)
+def drawn(page: Figure) -> dict[str, float]:
+    """Places along the paper, mm, of every named line and marker, read back from the file that is printed."""
+    file = io.StringIO()
+    page.savefig(file, format="svg")
+    places = {}
+    for group in ElementTree.fromstring(file.getvalue()).iter(f"{SVG}g"):
+        name = group.get("id", "")
+        if re.fullmatch(r"plane-\d|mark|snap-\d", name):
+            used = group.find(f".//{SVG}use")
+            x = used.get("x") if used is not None else group.find(f"{SVG}path").get("d").split()[1]  # type: ignore[union-attr]
+            places[name] = float(x) / 72.0 * 25.4  # type: ignore[arg-type]
+    return places
+
+
+@pytest.mark.parametrize("diameter_m", [0.006, DIAMETER_M, 0.03])
+def test_lines_in_the_file_lie_at_their_arc_length_and_grow_to_the_right(diameter_m: float) -> None:
+    result = roll_result()
+    (page,) = strip_pages([Strip("P-1", diameter_m, result)])
+    found, turn = drawn(page), math.pi * 1e3 * diameter_m
+
+    def at(angle: float) -> float:
+        return LEFT + turn * (angle % (2.0 * math.pi)) / (2.0 * math.pi)
+
+    wanted = {f"plane-{n}": at(result.stiff_plane.value + n * 0.5 * math.pi) for n in range(4)}  # type: ignore[union-attr]
+    wanted |= {f"snap-{n}": at(snap.angle.value) for n, snap in enumerate(result.snaps, start=1)}
+    wanted |= {"mark": at(result.mark.angle.value)}  # type: ignore[union-attr]
+    assert found == pytest.approx(wanted, abs=1e-3)
+
+
+@pytest.mark.parametrize("bow_deg", range(0, 360, 15))
+@pytest.mark.parametrize("diameter_m", [0.010, DIAMETER_M])
+def test_words_touch_neither_each_other_nor_the_tab_nor_the_mark(diameter_m: float, bow_deg: int) -> None:
+    result = roll_result()
+    turned = replace(result, bow_direction=Estimate(math.radians(bow_deg), 0.01))
+    (page,) = strip_pages([Strip("P-1", diameter_m, turned)])
+    canvas = FigureCanvasAgg(page)
+    renderer = canvas.get_renderer()
+    to_mm = 25.4 / page.dpi
+    words = {"stiff", "soft", "bow", "MARK", "snap 1", "snap 2"}
+    boxes = [t.get_window_extent(renderer) for t in page.axes[0].texts if t.get_text() in words]
+    assert len(boxes) == 8
+    for number, box in enumerate(boxes):
+        assert box.x1 * to_mm <= LEFT + math.pi * 1e3 * diameter_m + 0.3
+        for other in boxes[:number]:
+            apart = max(box.x0 - other.x1, other.x0 - box.x1, box.y0 - other.y1, other.y0 - box.y1)
+            assert apart * to_mm > -0.15
 
 
 def test_the_printed_file_has_the_papers_size() -> None:
