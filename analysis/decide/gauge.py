@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import fdtrc
+from scipy.special import fdtrc, stdtrit
 
 from analysis.angles import difference, mean_direction
 from analysis.errors import ReadingsError
@@ -22,7 +22,8 @@ POOL_LEVEL = 0.25
 """An interaction less significant than this goes into the repeatability (the AIAG manual's usual choice)."""
 _DISTINCT = 1.41
 """Classes told apart = 1.41 · between blanks / rig (the AIAG manual's number of distinct categories)."""
-_MEANINGFUL = 1.959964 * math.sqrt(2.0)
+_BOTH_SIDES = 0.975
+"""A difference of two single measurements means something if it would come by chance one time in twenty."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,9 +50,11 @@ class GaugeStudy:
     reproducibility: float | None
     """Between people, the people's dealing with single blanks in it; None with one person."""
     between_blanks: float
-    """Between the blanks themselves (part variation)."""
+    """Between the blanks themselves (part variation); nan with one blank."""
+    dof: float
+    """Degrees of freedom behind `rig` (Satterthwaite)."""
     blanks: Line
-    """Sum of squares of the blanks."""
+    """Sum of squares of the blanks; 0 with no degrees of freedom for one blank."""
     operators: Line | None
     """Of the people; None with one person."""
     interaction: Line | None
@@ -78,15 +81,20 @@ class GaugeStudy:
 
     @property
     def classes(self) -> int:
-        """How many classes of blanks the rig can tell apart, at least 1."""
+        """How many classes of blanks the rig can tell apart, at least 1; 0 where one blank tells nothing."""
+        if math.isnan(self.between_blanks):
+            return 0
         if self.rig == 0.0:
             return 1 if self.between_blanks == 0.0 else 1_000
         return max(1, int(_DISTINCT * self.between_blanks / self.rig))
 
     @property
     def smallest_difference(self) -> float:
-        """Smallest difference between two blanks, each measured once, that means anything (95 %)."""
-        return _MEANINGFUL * self.rig
+        """Smallest difference between two blanks, each measured once, that means anything (95 %).
+
+        t·√2·rig, with Student's t for the degrees of freedom behind the rig's scatter.
+        """
+        return math.sqrt(2.0) * float(stdtrit(self.dof, _BOTH_SIDES)) * self.rig
 
 
 def study(values: Mapping[str, Mapping[str, Sequence[float]]]) -> GaugeStudy:
@@ -100,14 +108,13 @@ def study(values: Mapping[str, Mapping[str, Sequence[float]]]) -> GaugeStudy:
     Raises
     ------
     ReadingsError
-        With fewer than two blanks, without any repeat, or where several people did not measure all blanks
-        equally often.
+        Without any repeat, or where several people did not measure all blanks equally often.
+
+    Notes
+    -----
+    One blank alone tells the rig's scatter and not the blanks': `GaugeStudy.between_blanks` is then nan.
     """
     people = sorted({name for by in values.values() for name in by})
-    if len(values) < 2:
-        raise ReadingsError(
-            "a repeat study needs two blanks or more", "measure other blanks of the batch too"
-        )
     if len(people) < 2:
         return _one_way([[x for repeats in by.values() for x in repeats] for by in values.values()])
     counts = {len(by.get(name, ())) for by in values.values() for name in people}
@@ -117,7 +124,7 @@ def study(values: Mapping[str, Mapping[str, Sequence[float]]]) -> GaugeStudy:
             "measure what is missing, or leave the operators out",
         )
     table = np.array([[list(by[name]) for name in people] for by in values.values()], dtype=float)
-    return _two_way(table)
+    return _two_way(table) if len(values) > 1 else _people_alone(table[0])
 
 
 def _one_way(groups: Sequence[Sequence[float]]) -> GaugeStudy:
@@ -131,9 +138,33 @@ def _one_way(groups: Sequence[Sequence[float]]) -> GaugeStudy:
     means = np.array([group.mean() for group in data])
     blanks = Line(float(np.sum(sizes * (means - grand) ** 2)), k - 1)
     within = Line(float(sum(np.sum((g - g.mean()) ** 2) for g in data)), int(n) - k)
-    usual = (n - float(np.sum(sizes**2)) / n) / (k - 1)
-    between = math.sqrt(max(0.0, (blanks.mean_square - within.mean_square) / usual))
-    return GaugeStudy(math.sqrt(within.mean_square), None, between, blanks, None, None, within, False)
+    between = math.nan
+    if k > 1:
+        usual = (n - float(np.sum(sizes**2)) / n) / (k - 1)
+        between = math.sqrt(max(0.0, (blanks.mean_square - within.mean_square) / usual))
+    spread = math.sqrt(within.mean_square)
+    return GaugeStudy(spread, None, between, within.dof, blanks, None, None, within, False)
+
+
+def _people_alone(table: np.ndarray) -> GaugeStudy:
+    """One blank, people × repeats, shape (operators, repeats)."""
+    o, r = table.shape
+    if r < 2:
+        raise ReadingsError("nobody measured the blank twice", "chuck it again and record it again")
+    people = table.mean(axis=1)
+    operators = Line(float(r * np.sum((people - people.mean()) ** 2)), o - 1)
+    within = Line(float(np.sum((table - people[:, None]) ** 2)), o * (r - 1))
+    own = max(0.0, (operators.mean_square - within.mean_square) / r)
+    dof = _satterthwaite([(1.0 - (own > 0.0) / r, within), ((own > 0.0) / r, operators)])
+    spread, none = math.sqrt(within.mean_square), Line(0.0, 0)
+    return GaugeStudy(spread, math.sqrt(own), math.nan, dof, none, operators, None, within, False)
+
+
+def _satterthwaite(parts: Sequence[tuple[float, Line]]) -> float:
+    """Degrees of freedom of a sum of mean squares with factors: (Σ a·MS)² / Σ (a·MS)²/ν."""
+    terms = [(factor * line.mean_square, line.dof) for factor, line in parts if factor and line.dof]
+    below = sum(value**2 / dof for value, dof in terms)
+    return sum(value for value, _ in terms) ** 2 / below if below > 0.0 else float(min(d for _, d in terms))
 
 
 def _two_way(table: np.ndarray) -> GaugeStudy:
@@ -158,10 +189,16 @@ def _two_way(table: np.ndarray) -> GaugeStudy:
         mixed = max(0.0, (interaction.mean_square - within.mean_square) / r)
     people = max(0.0, (operators.mean_square - error) / (b * r))
     between = max(0.0, (blanks.mean_square - error) / (o * r))
+    share, other = float(people > 0.0) / (b * r), float(mixed > 0.0) / r
+    if pooled:
+        dof = _satterthwaite([(1.0 - share, rest), (share, operators)])
+    else:
+        dof = _satterthwaite([(1.0 - other, within), (other - share, interaction), (share, operators)])
     return GaugeStudy(
         math.sqrt(repeat),
         math.sqrt(people + mixed),
         math.sqrt(between),
+        dof,
         blanks,
         operators,
         interaction,
@@ -175,35 +212,46 @@ class AngleStudy:
     """How well an angle of the same blanks repeats; rad."""
 
     repeatability: float
-    """Standard deviation of single measurements about their blank's own mean."""
-    dof: int
-    """Degrees of freedom behind it."""
+    """Standard deviation of single measurements of one person about a blank's own mean."""
+    reproducibility: float | None
+    """Between people; None with one person."""
+    dof: float
+    """Degrees of freedom behind both together."""
     widest: float
     """Largest distance of a measurement from its blank's mean."""
 
     @property
     def smallest_difference(self) -> float:
         """Smallest difference between two single measurements that means anything (95 %)."""
-        return _MEANINGFUL * self.repeatability
+        rig = math.hypot(self.repeatability, self.reproducibility or 0.0)
+        return math.sqrt(2.0) * float(stdtrit(self.dof, _BOTH_SIDES)) * rig
 
 
-def angle_study(values: Mapping[str, Sequence[float]], period: float) -> AngleStudy:
+def angle_study(values: Mapping[str, Mapping[str, Sequence[float]]], period: float) -> AngleStudy:
     """Scatter of planes (``period=π``) or directions (``2π``) about each blank's own mean.
+
+    Parameters
+    ----------
+    values : mapping
+        By blank, then by operator: the repeats, rad.
 
     Raises
     ------
     ReadingsError
-        If no blank was measured twice.
+        If no blank was measured twice, or several people did not measure all blanks equally often.
+
+    Notes
+    -----
+    The distances from a blank's axial or circular mean are small and lie on a line: what is between people
+    and what is within comes from the same analysis of variance as for lengths and loads. That every blank
+    has its own mean costs a degree of freedom a blank; the analysis counts it as the blanks' own.
     """
-    squares, dof, widest = 0.0, 0, 0.0
-    for angles in values.values():
-        if len(angles) < 2:
-            continue
-        mean, _ = mean_direction(angles, period)
-        off = np.array([difference(float(angle), mean, period) for angle in angles])
-        squares += float(np.sum(off**2))
-        dof += len(angles) - 1
-        widest = max(widest, float(np.abs(off).max()))
-    if dof == 0:
-        raise ReadingsError("no blank's angle was found twice", "chuck each blank again and record it again")
-    return AngleStudy(math.sqrt(squares / dof), dof, widest)
+    off: dict[str, dict[str, list[float]]] = {}
+    for blank, by in values.items():
+        mean, _ = mean_direction([angle for angles in by.values() for angle in angles], period)
+        off[blank] = {
+            name: [difference(float(angle), mean, period) for angle in angles] for name, angles in by.items()
+        }
+    found = study(off)
+    widest = max(abs(each) for by in off.values() for angles in by.values() for each in angles)
+    return AngleStudy(found.repeatability, found.reproducibility, found.dof, widest)

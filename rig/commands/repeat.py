@@ -7,9 +7,11 @@ from collections.abc import Mapping, Sequence
 
 from rich.table import Table
 
+from analysis.angles import difference
 from analysis.decide import AngleStudy, GaugeStudy, angle_study, study
 from analysis.errors import ReadingsError
 from analysis.estimate import Estimate
+from analysis.roll.result import Mark
 from analysis.show.records import Json
 from analysis.units import System, display
 from rig.commands import options
@@ -62,8 +64,8 @@ def studies_of(
         If nothing was measured twice.
     """
     values: dict[str, dict[str, dict[str, list[float]]]] = {}
-    planes: dict[str, list[float]] = {}
-    marks: dict[str, list[float]] = {}
+    planes: dict[str, dict[str, list[float]]] = {}
+    tapes: dict[str, list[tuple[str, Mark]]] = {}
 
     def note(metric: str, blank: str, person: str, found: Estimate | None, factor: float = 1.0) -> None:
         if found is not None and math.isfinite(found.value):
@@ -77,13 +79,14 @@ def studies_of(
             note("anisotropy", blank, person, result.anisotropy, 100.0)
             note("bow", blank, person, result.bow)
             if result.plane_found and result.stiff_plane is not None:
-                planes.setdefault(blank, []).append(result.stiff_plane.value)
+                planes.setdefault(blank, {}).setdefault(person, []).append(result.stiff_plane.value)
             if result.mark.angle is not None:
-                marks.setdefault(blank, []).append(result.mark.angle.value)
+                tapes.setdefault(blank, []).append((person, result.mark))
     for blank, bent in flexes.items():
         for flexed in bent:
             note("reference_load", blank, flexed.run.header.operator, flexed.result.reference_load)
             note("bend_centre", blank, flexed.run.header.operator, flexed.result.bend_centre)
+    marks = {blank: _one_place(taped) for blank, taped in tapes.items()}
     studies, trouble = {}, None
     for name in _PROPERTIES:
         if name in values:
@@ -96,10 +99,30 @@ def studies_of(
     return studies, _angles(planes, math.pi), _angles(marks, 2.0 * math.pi)
 
 
-def _angles(found: Mapping[str, Sequence[float]], period: float) -> AngleStudy | None:
-    if not any(len(angles) > 1 for angles in found.values()):
+def _one_place(tapes: Sequence[tuple[str, Mark]]) -> dict[str, list[float]]:
+    """Give a blank's marks by person; where two places serve alike, the one where the others are."""
+    choices = [
+        [place for place in (mark.angle.value, mark.tie) if place is not None]
+        for _, mark in tapes
+        if mark.angle is not None
+    ]
+
+    def about(centre: float) -> list[float]:
+        return [min(places, key=lambda place: abs(difference(place, centre))) for places in choices]
+
+    centres = [place for places in choices for place in places]
+    best = min(centres, key=lambda centre: sum(difference(place, centre) ** 2 for place in about(centre)))
+    by: dict[str, list[float]] = {}
+    for (person, _), place in zip(tapes, about(best), strict=True):
+        by.setdefault(person, []).append(place)
+    return by
+
+
+def _angles(found: Mapping[str, Mapping[str, Sequence[float]]], period: float) -> AngleStudy | None:
+    try:
+        return angle_study(found, period) if found else None
+    except ReadingsError:  # measured once, or not found by all: no study of this angle
         return None
-    return angle_study(found, period)
 
 
 def _record(name: str, found: GaugeStudy) -> dict[str, Json]:
@@ -107,10 +130,11 @@ def _record(name: str, found: GaugeStudy) -> dict[str, Json]:
         "unit": _PROPERTIES[name][2],
         "repeatability_sd": found.repeatability,
         "reproducibility_sd": found.reproducibility,
-        "between_blanks_sd": found.between_blanks,
+        "between_blanks_sd": found.between_blanks if math.isfinite(found.between_blanks) else None,
         "rig_pct_of_total": found.rig_pct if math.isfinite(found.rig_pct) else None,
-        "classes": found.classes,
+        "classes": found.classes or None,
         "smallest_difference": found.smallest_difference,
+        "degrees_of_freedom": found.dof,
     }
 
 
@@ -119,7 +143,11 @@ def _angle_record(found: AngleStudy | None) -> dict[str, Json] | None:
         return None
     return {
         "repeatability_sd_deg": math.degrees(found.repeatability),
+        "reproducibility_sd_deg": None
+        if found.reproducibility is None
+        else math.degrees(found.reproducibility),
         "smallest_difference_deg": math.degrees(found.smallest_difference),
+        "degrees_of_freedom": found.dof,
         "widest_deg": math.degrees(found.widest),
     }
 
@@ -137,22 +165,23 @@ def _table(
         scale, symbol = (how.per_si, how.symbol) if how else (1.0, "%" if name == "anisotropy" else "")
 
         def shown(value: float | None, scale: float = scale) -> str:
-            return "one only" if value is None else f"{value * scale:.2g}"
+            return "one only" if value is None or math.isnan(value) else f"{value * scale:.2g}"
 
         table.add_row(
             f"{words} {symbol}".rstrip(),
             shown(found.repeatability),
             shown(found.reproducibility),
             shown(found.between_blanks),
-            f"{found.classes} classes" if found.classes > 1 else "no classes",
+            f"{found.classes} classes" if found.classes > 1 else "no classes" if found.classes else "",
             shown(found.smallest_difference),
         )
     for words, angles in (("stiff plane °", planes), ("mark °", marks)):
         if angles is not None:
+            people = angles.reproducibility
             table.add_row(
                 words,
                 f"{math.degrees(angles.repeatability):.2g}",
-                "",
+                "one only" if people is None else f"{math.degrees(people):.2g}",
                 "",
                 "",
                 f"{math.degrees(angles.smallest_difference):.2g}",

@@ -93,7 +93,41 @@ def test_mean_axis_of_published_axial_data() -> None:
 def test_planes_on_both_sides_of_zero_scatter_little() -> None:
     """{5°, 175°} and {89°, −89° + 180°}: 5° off their axis each way, whatever their numbers look like."""
     found = angle_study(
-        {"a": np.radians([5.0, 175.0]).tolist(), "b": np.radians([89.0, 91.0]).tolist()}, math.pi
+        {"a": {"": np.radians([5.0, 175.0]).tolist()}, "b": {"": np.radians([89.0, 91.0]).tolist()}}, math.pi
     )
     assert math.degrees(found.widest) == pytest.approx(5.0)
     assert math.degrees(found.repeatability) == pytest.approx(math.sqrt((2 * 25.0 + 2 * 1.0) / 2))
+
+
+def test_smallest_difference_uses_students_t_for_the_repeats_at_hand() -> None:
+    """Two repeats each of two blanks: 2 degrees of freedom, t = 4.303 (table of Student's t, from memory)."""
+    found = study({"a": {"": [1.0, 1.2]}, "b": {"": [2.0, 2.2]}})
+    assert found.repeatability == pytest.approx(math.sqrt(0.02))
+    assert found.smallest_difference == pytest.approx(4.303 * math.sqrt(2.0) * math.sqrt(0.02), rel=2e-4)
+
+
+def test_people_part_their_angles_as_the_analysis_of_variance_of_a_general_library_says() -> None:
+    """Planes of two people on three blanks, across 0°: the same table in statsmodels' two-way analysis."""
+    pandas = pytest.importorskip("pandas")
+    formula = pytest.importorskip("statsmodels.formula.api", reason="statsmodels is in the dev extra")
+    anova = pytest.importorskip("statsmodels.stats.anova")
+    rng = np.random.default_rng(11)
+    rows = [
+        (blank, person, (mean + 2.0 * (person == "p") + rng.normal(0.0, 0.5)) % 180.0)
+        for blank, mean in (("a", 0.5), ("b", 90.0), ("c", 178.0))
+        for person in ("p", "q")
+        for _ in range(4)
+    ]
+    table: dict[str, dict[str, list[float]]] = {}
+    for blank, person, degrees in rows:
+        table.setdefault(blank, {}).setdefault(person, []).append(math.radians(degrees))
+    found = angle_study(table, math.pi)
+    flat = pandas.DataFrame(rows, columns=["blank", "person", "angle"])
+    flat["angle"] = (flat["angle"] + 45.0) % 180.0  # off the wrap
+    lines = anova.anova_lm(formula.ols("angle ~ C(blank) * C(person)", flat).fit())
+    rest, mixed = lines.loc["Residual"], lines.loc["C(blank):C(person)"]
+    assert mixed["PR(>F)"] > 0.25  # so the interaction goes into the repeatability
+    pooled = (rest["sum_sq"] + mixed["sum_sq"]) / (rest["df"] + mixed["df"])
+    between = (lines.loc["C(person)", "mean_sq"] - pooled) / 12.0
+    assert math.degrees(found.repeatability) == pytest.approx(math.sqrt(pooled))
+    assert math.degrees(found.reproducibility or 0.0) == pytest.approx(math.sqrt(between))
