@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,7 +15,8 @@ from scipy import constants
 from tomlkit.exceptions import TOMLKitError
 
 from rig.errors import FileError
-from rig.settings_reader import read_values
+from rig.settings_reader import read_specification_values, read_values
+from rig.specification import Specification, build_specification
 
 if TYPE_CHECKING:
     from analysis.bend import Bands
@@ -78,6 +79,10 @@ class Rig:
     """95 % half-width of the free length, m."""
     index_ci95_deg: float | None = None
     """95 % half-width of the index mark's place in the chuck."""
+    check_blank: str | None = None
+    """Name of the blank that is measured again and again to watch the rig."""
+    check_since: str | None = None
+    """First day whose runs of it count (after the rig was set up anew), ISO 8601."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +101,8 @@ class Model:
 
     rated_length_m: float | None = None
     """Free length at which its blanks are rated, m."""
+    specification: Specification | None = None
+    """What the shop wants of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +119,9 @@ class Settings:
     """Table ``[classes.action]``; None: the shipped bands."""
     tolerances: Mapping[str, float] = field(default_factory=dict)
     """Table ``[tolerance]``, by metric; the shipped tolerances hold for the rest."""
+    sure_pct: float = 95.0
+    """Table ``[grading]``: how sure it must be that a blank keeps a limit before it passes, and that it does
+    not before it fails, percent."""
     models: Mapping[str, Model] = field(default_factory=dict)
     """Tables ``[models."…"]``, by model."""
     path: Path | None = None
@@ -169,19 +179,19 @@ def load_settings(path: str | os.PathLike[str] | None = None) -> Settings:
     return parse_settings(_read(place), place)
 
 
-def _read(place: Path) -> str:
+def _read(place: Path, what: str = "settings") -> str:
     try:
         data = place.read_bytes()
     except FileNotFoundError:
-        raise FileError(place, None, "there is no such settings file", "check the name") from None
+        raise FileError(place, None, f"there is no such {what} file", "check the name") from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        raise FileError(place, None, f"the settings cannot be read ({reason})", "check the name") from None
+        raise FileError(place, None, f"the {what} cannot be read ({reason})", "check the name") from None
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
-        raise FileError(place, line, "the settings are not UTF-8 text", "save them as UTF-8") from None
+        raise FileError(place, line, f"the {what} file is not UTF-8 text", "save it as UTF-8") from None
 
 
 def parse_settings(text: str, path: str | os.PathLike[str]) -> Settings:
@@ -203,11 +213,45 @@ def parse_settings(text: str, path: str | os.PathLike[str]) -> Settings:
         power=_classes(values["classes"].get("power"), "edges_N"),
         action=_classes(values["classes"].get("action"), "edges"),
         tolerances={name: float(value) for name, value in values["tolerance"].items()},
-        models={
-            name: Model(float(table["rated_length_m"])) for name, table in values["models"].items() if table
-        },
+        sure_pct=float(values["grading"].get("sure_pct", 95.0)),
+        models={name: _model(table) for name, table in values["models"].items() if table},
         path=Path(path),
     )
+
+
+def _model(table: Mapping[str, Any]) -> Model:
+    rated = table.get("rated_length_m")
+    return Model(None if rated is None else float(rated), build_specification(table))
+
+
+def load_specification(
+    path: str | os.PathLike[str], settings: Settings
+) -> tuple[Specification, str, Settings]:
+    """Read a specification file of its own.
+
+    Returns
+    -------
+    specification : Specification
+    model : str
+        The model it is for, or empty.
+    settings : Settings
+        With what the file says beside its limits: rated length, how sure.
+
+    Raises
+    ------
+    FileError
+        With the line.
+    """
+    place = Path(path)
+    values = read_specification_values(_read(place, "specification"), os.fspath(path))
+    specification = build_specification(values)
+    assert specification is not None  # a file without limits is refused above
+    model = str(values.get("model", ""))
+    if "rated_length_m" in values and not model:
+        raise FileError(place, None, "rated_length_m stands without a model", 'add  model = "…"')
+    models = {**settings.models, **({model: _model(values)} if "rated_length_m" in values else {})}
+    sure = float(values.get("sure_pct", settings.sure_pct))
+    return specification, model, replace(settings, models=models, sure_pct=sure)
 
 
 def _classes(table: Mapping[str, Any] | None, edges: str) -> Classes | None:

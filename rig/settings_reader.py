@@ -7,13 +7,22 @@ import math
 import re
 import tomllib
 from collections.abc import Callable, Mapping
+from datetime import date
 from typing import Any
 
 from rig.errors import FileError
+from rig.specification import limit_fault
 
 
 def _is_number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _is_day(value: object) -> bool:
+    try:
+        return isinstance(value, str) and bool(date.fromisoformat(value))
+    except ValueError:
+        return False
 
 
 Check = tuple[Callable[[Any], bool], str]
@@ -53,9 +62,19 @@ _CHECKS: dict[str, dict[str, Check]] = {
         "friction_N": _NOT_NEGATIVE,
         "free_length_ci95_m": _NOT_NEGATIVE,
         "index_ci95_deg": _NOT_NEGATIVE,
+        "check_blank": _TEXT,
+        "check_since": (_is_day, 'a day such as "2026-05-04"'),
+    },
+    "grading": {
+        "sure_pct": (lambda v: _is_number(v) and 50 <= v < 100, "a number from 50 to below 100"),
     },
 }
-_TABLES = ("shop", "rig", "classes", "tolerance", "models")
+_TABLES = ("shop", "rig", "classes", "tolerance", "grading", "models")
+_METRICS = (
+    "reference_load", "stiffness", "mass", "bend_centre", "anisotropy", "bow", "length",
+    "even_blank_rigidity", "initial_stiffness", "hysteresis",
+)  # fmt: skip
+"""Properties that runs tell. Any other name is a number in the runs' headers, unless it looks like a slip."""
 
 
 def read_values(text: str, path: str) -> dict[str, dict[str, Any]]:
@@ -71,15 +90,35 @@ def read_values(text: str, path: str) -> dict[str, dict[str, Any]]:
     Returns
     -------
     dict
-        The tables ``shop, rig, classes, tolerance, models``, each there, with allowed values only.
+        The tables ``shop, rig, classes, tolerance, grading, models``, each there, with allowed values only.
 
     Raises
     ------
     FileError
         With the line.
     """
+    return _Checker(text, path).tables(_parse(text, path))
+
+
+def read_specification_values(text: str, path: str) -> dict[str, Any]:
+    """Read the text of a specification file: what a model's table in the settings holds, and ``model``.
+
+    Returns
+    -------
+    dict
+        The keys ``model, rated_length_m, sure_pct, limits, grades`` that are there, with allowed values only.
+
+    Raises
+    ------
+    FileError
+        With the line.
+    """
+    return _Checker(text, path).specification(_parse(text, path))
+
+
+def _parse(text: str, path: str) -> dict[str, Any]:
     try:
-        values = tomllib.loads(text.replace("\r\n", "\n"))
+        return tomllib.loads(text.replace("\r\n", "\n"))
     except tomllib.TOMLDecodeError as error:
         found = re.search(r"\(at line (\d+)", str(error))
         line = int(found[1]) if found else text.count("\n") + 1
@@ -88,7 +127,6 @@ def read_values(text: str, path: str) -> dict[str, dict[str, Any]]:
         raise FileError(
             path, line, f"this line cannot be read ({reason})", "write it as  key = value, text in quotes"
         ) from None
-    return _Checker(text, path).tables(values)
 
 
 class _Checker:
@@ -109,14 +147,61 @@ class _Checker:
         for name in tables["classes"]:
             self._classes(tables["classes"], name, "edges_N" if name == "power" else "edges")
         for metric, value in tables["tolerance"].items():
+            self._property("tolerance", metric)
             self._check("tolerance", metric, value, _POSITIVE)
         for name in tables["models"]:
             where = f"models.{name}"
             table = self._table(tables["models"], name, "models")
-            self._known(table, where, ("rated_length_m",))
-            for key, value in table.items():
-                self._check(where, key, value, _POSITIVE)
+            self._known(table, where, ("rated_length_m", "limits", "grades"))
+            self._model(table, where)
         return tables
+
+    def specification(self, values: Mapping[str, Any]) -> dict[str, Any]:
+        self._known(values, "", ("model", "rated_length_m", "sure_pct", "limits", "grades"))
+        if "model" in values:
+            self._check("", "model", values["model"], _TEXT)
+        if "sure_pct" in values:
+            self._check("", "sure_pct", values["sure_pct"], _CHECKS["grading"]["sure_pct"])
+        self._model(values, "")
+        if not values.get("limits") and not values.get("grades"):
+            raise FileError(
+                self._path,
+                1,
+                "this file states no limits",
+                "write  [limits]  and below it a line such as  bow = { upper = 0.010 }",
+            )
+        return dict(values)
+
+    def _model(self, table: Mapping[str, Any], where: str) -> None:
+        """Check what a model's table may hold beside its name."""
+        if "rated_length_m" in table:
+            self._check(where, "rated_length_m", table["rated_length_m"], _POSITIVE)
+        self._limits(self._table(table, "limits", where), f"{where}.limits".strip("."))
+        above = f"{where}.grades".strip(".")
+        grades = self._table(table, "grades", where)
+        for grade in grades:
+            own = self._table(grades, grade, above)
+            if not own:
+                raise self._fault(
+                    above, grade, f"grade {grade} has no limits", "state at least one, or leave it out"
+                )
+            self._limits(own, f"{above}.{grade}")
+
+    def _limits(self, table: Mapping[str, Any], where: str) -> None:
+        for name, entry in table.items():
+            self._property(where, name)
+            words = isinstance(entry, dict) and not all(map(_is_number, entry.values()))
+            fault = "holds a value that is no number" if words else limit_fault(entry)
+            if fault:
+                raise self._fault(where, name, f"{where}.{name} {fault}", "correct the line")
+
+    def _property(self, where: str, name: str) -> None:
+        """Refuse a name that is nearly, but not quite, one of the known properties."""
+        close = [] if name in _METRICS else difflib.get_close_matches(name, _METRICS, 1, 0.75)
+        if close:
+            raise self._fault(
+                where, name, f"'{name}' in [{where}] is no property", f"did you mean {close[0]}?"
+            )
 
     def _classes(self, classes: Mapping[str, Any], name: str, edges_key: str) -> None:
         where = f"classes.{name}"

@@ -6,7 +6,6 @@ a roll run refers a flex run's ratings to the mean over the roll.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -14,8 +13,6 @@ from typing import TypeVar
 
 from analysis.bend import Planes, fit_flex
 from analysis.bend.result import FlexResult
-from analysis.decide import combine, compare_batch
-from analysis.decide.result import BatchResult
 from analysis.estimate import Estimate
 from analysis.readings import FlexReadings, RollReadings
 from analysis.roll import Signature, fit_mounts, fit_roll
@@ -269,83 +266,7 @@ def work_blanks(
     return rolls, flexes
 
 
-def work_batch(
-    rolls: Mapping[str, Sequence[Roll]],
-    flexes: Mapping[str, Sequence[Flex]],
-    tolerances: Mapping[str, float],
-) -> BatchResult:
-    """Compare the blanks of a batch.
-
-    Raises
-    ------
-    CallError
-        If there are fewer than two blanks.
-    """
-    blanks = list(dict.fromkeys([*rolls, *flexes]))
-    if len(blanks) < 2:
-        only = blanks[0] if blanks else "none"
-        raise CallError(f"a batch needs two blanks or more, and these runs are of {only}", "name more runs")
-    values: dict[str, dict[str, Estimate]] = {}
-
-    def note(metric: str, blank: str, found: Sequence[Estimate | None]) -> None:
-        known = [value for value in found if value is not None and math.isfinite(value.value)]
-        if known:
-            values.setdefault(metric, {})[blank] = combine(known)
-
-    for blank in blanks:
-        rolled = [roll.result for roll in rolls.get(blank, ())]
-        bent = [flex.result for flex in flexes.get(blank, ())]
-        headers = [roll.run.header for roll in rolls.get(blank, ())]
-        headers += [flex.run.header for flex in flexes.get(blank, ())]
-        note("reference_load", blank, [result.reference_load for result in bent])
-        note("bend_centre", blank, [result.bend_centre for result in bent])
-        note("stiffness", blank, [result.stiffness for result in rolled])
-        note(
-            "anisotropy",
-            blank,
-            [None if result.anisotropy is None else result.anisotropy.scaled(100.0) for result in rolled],
-        )
-        note("bow", blank, [result.bow for result in rolled])
-        masses = {header.mass_g for header in headers if header.mass_g is not None}
-        lengths = {header.length_m for header in headers if header.length_m is not None}
-        note("mass", blank, [Estimate(mass * 1e-3, 0.0) for mass in masses])
-        note("length", blank, [Estimate(length, 0.0) for length in lengths])
-    result = compare_batch(values, tolerances)
-    doubts = _doubts(rolls, flexes)
-    return _with_warnings(result, doubts)
-
-
-def _doubts(rolls: Mapping[str, Sequence[Roll]], flexes: Mapping[str, Sequence[Flex]]) -> list[str]:
-    """What makes a comparison of these runs unfair."""
-    doubts = []
-    headers = [i.run.header for group in rolls.values() for i in group]
-    headers += [i.run.header for group in flexes.values() for i in group]
-    models = {header.model for header in headers} - {""}
-    if len(models) > 1:
-        doubts.append(f"these are blanks of {len(models)} models: {', '.join(sorted(models))}.")
-    for kind, lengths in (
-        ("roll", {f"{i.run.header.free_length_m:.4f}" for group in rolls.values() for i in group}),
-        ("flex", {f"{i.result.rated_length_m:.4f}" for group in flexes.values() for i in group}),
-    ):
-        if len(lengths) > 1:
-            doubts.append(
-                f"the {kind} runs are for different free lengths ({', '.join(sorted(lengths))} m): "
-                "loads and stiffnesses do not compare."
-            )
-    travels = [i.result.travel_m for group in rolls.values() for i in group]
-    if travels and max(travels) > 1.02 * min(travels):
-        doubts.append(
-            f"the roll runs were made at different travels ({min(travels):.3f} to {max(travels):.3f} m): "
-            "their stiffnesses do not compare."
-        )
-    for blank in dict.fromkeys([*rolls, *flexes]):
-        if (rolls and flexes) and (blank not in rolls or blank not in flexes):
-            missing = "roll" if blank not in rolls else "flex"
-            doubts.append(f"{blank} has no {missing} run, so it takes no part in what that run tells.")
-    return doubts
-
-
-Result = TypeVar("Result", RollResult, FlexResult, BatchResult)
+Result = TypeVar("Result", RollResult, FlexResult)
 
 
 def _with_warnings(result: Result, more: Sequence[str]) -> Result:

@@ -10,38 +10,19 @@ import numpy as np
 from scipy.special import stdtrit
 
 from analysis.decide.outliers import OutlierTest, dixon, grubbs
+from analysis.decide.properties import (
+    DEFAULT_TOLERANCES,
+    PERCENT_OF_MEDIAN,
+    tolerance_unit_of,
+    unit_of,
+    words,
+)
 from analysis.decide.repeats import advise
 from analysis.decide.result import BatchResult, Metric, Verdict
 from analysis.decide.spread import p_values, probability_within
 from analysis.errors import ReadingsError
 from analysis.estimate import Estimate, coverage_factor
 from analysis.readings import Floats
-
-DEFAULT_TOLERANCES: Mapping[str, float] = {
-    "reference_load": 5.0,
-    "stiffness": 5.0,
-    "mass": 3.0,
-    "bend_centre": 0.015,
-    "anisotropy": 2.0,
-    "bow": 0.010,
-    "length": 0.005,
-}
-"""Shipped tolerances, ours and no standard's: percent of the median for the first three, then 1, percentage
-points, m, m."""
-
-UNITS: Mapping[str, str] = {
-    "reference_load": "N",
-    "stiffness": "N/m",
-    "mass": "kg",
-    "bend_centre": "1",
-    "anisotropy": "pct_points",
-    "bow": "m",
-    "length": "m",
-}
-"""Unit of the values of each known property."""
-
-PERCENT_OF_MEDIAN = frozenset({"reference_load", "stiffness", "mass"})
-"""Properties whose spread and tolerance are in percent of the batch's median."""
 
 LEVEL = 0.05
 """Each false verdict happens at most this often."""
@@ -127,11 +108,6 @@ def compare_batch(
     return BatchResult(whole, tuple(metrics), odd, why, tuple(warnings))
 
 
-def words(name: str) -> str:
-    """Write a property's name as a builder says it."""
-    return name.replace("_", " ")
-
-
 def _tolerance(name: str, limits: Mapping[str, float]) -> float:
     if name not in limits:
         raise ReadingsError(f"there is no tolerance for {words(name)}", f"state one for {name}")
@@ -186,11 +162,10 @@ def _judge(
             advice = f"measure {words(name)} of {lost} again, more than once"
     elif verdict == "undecided":
         advice = advise(column.blanks, column.values, column.noise, column.own, column.dof, tolerance, LEVEL)
-    percent = name in PERCENT_OF_MEDIAN
     return Metric(
         name=name,
-        unit=UNITS.get(name, ""),
-        tolerance_unit="pct_of_median" if percent else UNITS.get(name, ""),
+        unit=unit_of(name),
+        tolerance_unit=tolerance_unit_of(name),
         values=dict(usable),
         spread=float(np.ptp(column.values)),
         tolerance=tolerance,

@@ -8,7 +8,7 @@ and outside them for sending it back; between, it is too close to call.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -115,6 +115,33 @@ def guard_band(value: Estimate, rule: DecisionRule) -> float:
     probability = float(ndtr(rule.factor))
     two_sided = 2.0 * probability - 1.0
     return coverage_factor(_dof(value, u), two_sided) * u if two_sided > 0.0 else 0.0
+
+
+def runs_to_settle(value: Estimate, limits: Limits, rule: DecisionRule = DEFAULT_RULE) -> int | None:
+    """Say how many runs like this one, averaged, would settle a value that is too close to call.
+
+    Averaging n runs leaves noise/√n and all of the systematic part. The smallest n is sought at which the
+    guard band is no wider than the room to the nearest limit, the value staying where it is.
+
+    Returns
+    -------
+    int or None
+        None where no number of runs up to 100 does it: the systematic part alone fills the room.
+
+    Examples
+    --------
+    >>> runs_to_settle(Estimate(5.2, 0.1), Limits("reference_load", upper=5.3))
+    3
+    """
+    if not (math.isfinite(value.noise) and math.isfinite(value.value)):
+        return 2
+    edges = [limit for limit in (limits.lower, limits.upper) if limit is not None]
+    room = min(abs(limit - value.value) for limit in edges)
+    for n in range(1, 101):
+        averaged = replace(value, noise=value.noise / math.sqrt(n), dof=n * value.dof)
+        if guard_band(averaged, rule) <= room:
+            return n
+    return None
 
 
 def _dof(value: Estimate, u: float) -> float:

@@ -17,9 +17,17 @@ from analysis.decide.conformity import (
     conforming,
     decide,
     global_risks,
+    runs_to_settle,
     standard_uncertainty,
 )
-from analysis.decide.tolerance import PassingShare, ToleranceInterval, passing_share, tolerance_interval
+from analysis.decide.properties import words
+from analysis.decide.tolerance import (
+    PassingShare,
+    ToleranceInterval,
+    passing_share,
+    share_bounds,
+    tolerance_interval,
+)
 from analysis.errors import ReadingsError
 from analysis.estimate import Estimate, coverage_factor
 
@@ -65,7 +73,14 @@ class BlankGrade:
     maker_risk: float
     """If it is sent back: probability that it does meet them."""
     reason: str
-    """One line."""
+    """One line, values in the unit of the property."""
+    deciding: Check
+    """What decided: the failing property, the doubtful one, or the one with least room."""
+    missed: tuple[str, Check] | None
+    """Next better grade and what kept the blank from it; None where there is none, or it got no grade."""
+    runs_to_settle: int | None
+    """Where it is too close to call: so many runs altogether should settle it, if its value stays; None where
+    repeating does not help, and for every other blank."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,12 +107,21 @@ class GradeResult:
     """In the order given."""
     production: tuple[Production, ...]
     """One for each limit of the easiest grade that at least three blanks have a value for."""
+    share_at_least: float
+    """At least this share of the production would be graded, all limits together, with 95 % confidence; from
+    the counts alone (Clopper and Pearson 1934), blanks too close to call counted as lost."""
+    share_at_most: float
+    """At most this share, with 95 % confidence; blanks too close to call counted as graded."""
     warnings: tuple[str, ...]
     """Plain sentences for the builder."""
 
     def count(self, outcome: Outcome) -> int:
         """Count the blanks with this outcome."""
-        return sum(blank.outcome == outcome for blank in self.blanks)
+        return len(self.named(outcome))
+
+    def named(self, outcome: Outcome) -> list[str]:
+        """Name the blanks with this outcome, in the order given."""
+        return [blank.blank for blank in self.blanks if blank.outcome == outcome]
 
 
 def grade_blanks(
@@ -133,7 +157,7 @@ def grade_blanks(
     for name in dict.fromkeys(limits.metric for grade in grades for limits in grade.limits):
         if not values.get(name):
             raise ReadingsError(
-                f"no blank has a {_words(name)}", f"measure it, or take {name} out of the limits"
+                f"no blank has a {words(name)}", f"measure it, or take {name} out of the limits"
             )
     warnings: list[str] = []
     graded = tuple(_grade_one(blank, values, grades, rule) for blank in blanks)
@@ -141,7 +165,7 @@ def grade_blanks(
     for limits in grades[-1].limits:
         column = [item for item in values[limits.metric].values() if math.isfinite(item.value)]
         if len(column) < 3:
-            warnings.append(f"too few blanks to tell the production's {_words(limits.metric)}")
+            warnings.append(f"too few blanks to tell the production's {words(limits.metric)}")
         else:
             production.append(_production(limits, column, rule))
     for limits in grades[-1].limits:
@@ -154,14 +178,19 @@ def grade_blanks(
         ]
         if wide:
             warnings.append(
-                f"the ± of {_words(limits.metric)} fills its limits for {', '.join(wide)}: "
+                f"the ± of {words(limits.metric)} fills its limits for {', '.join(wide)}: "
                 "such a blank can never pass"
             )
-    return GradeResult(rule, graded, tuple(production), tuple(warnings))
-
-
-def _words(name: str) -> str:
-    return name.replace("_", " ")
+    passed = sum(blank.outcome == "pass" for blank in graded)
+    doubtful = sum(blank.outcome == "too close to call" for blank in graded)
+    return GradeResult(
+        rule=rule,
+        blanks=graded,
+        production=tuple(production),
+        share_at_least=share_bounds(passed, len(graded))[0],
+        share_at_most=share_bounds(passed + doubtful, len(graded))[1],
+        warnings=tuple(warnings),
+    )
 
 
 def _check(
@@ -189,12 +218,16 @@ def _grade_one(
         outcome = "pass"
     elif "too close to call" in outcomes:
         outcome = "too close to call"
-    reason = _reason(checks, outcome)
+    deciding = _deciding(checks, outcome)
+    reason = _sentence(deciding)
+    missed = None
+    if outcome == "pass":
+        reason = f"all within limits; least room: {reason}"
     if got is not None and len(grades) > 1:
         reason = f"{grades[got].name}: {reason}"
         if got > 0:
-            better = next(check for check in checked[got - 1] if check.outcome != "pass")
-            reason += f"; not {grades[got - 1].name}: {_sentence(better)}"
+            missed = grades[got - 1].name, _deciding(checked[got - 1], outcomes[got - 1])
+            reason += f"; not {missed[0]}: {_sentence(missed[1])}"
     return BlankGrade(
         blank=blank,
         grade=None if got is None else grades[got].name,
@@ -203,7 +236,22 @@ def _grade_one(
         builder_risk=1.0 - chance,
         maker_risk=chance,
         reason=reason,
+        deciding=deciding,
+        missed=missed,
+        runs_to_settle=_runs(checks, rule) if outcome == "too close to call" else None,
     )
+
+
+def _runs(checks: Sequence[Check], rule: DecisionRule) -> int | None:
+    """Runs that settle every doubtful property; None where one of them never settles."""
+    runs = 1
+    for check in checks:
+        if check.outcome == "too close to call":
+            wanted = None if check.value is None else runs_to_settle(check.value, check.limits, rule)
+            if wanted is None:
+                return None
+            runs = max(runs, wanted)
+    return runs
 
 
 def _all(checks: Sequence[Check]) -> Outcome:
@@ -212,19 +260,17 @@ def _all(checks: Sequence[Check]) -> Outcome:
     return "pass" if all(check.outcome == "pass" for check in checks) else "too close to call"
 
 
-def _reason(checks: Sequence[Check], outcome: Outcome) -> str:
-    """Say what decided: the failing property, the doubtful one, or the one with least room."""
+def _deciding(checks: Sequence[Check], outcome: Outcome) -> Check:
+    """Pick what decided: the failing property, the doubtful one, or the one with least room."""
     if outcome == "pass":
-        least = min(checks, key=lambda check: check.conforming)
-        return f"all within limits; least room: {_sentence(least)}"
+        return min(checks, key=lambda check: check.conforming)
     wanted = "fail" if any(check.outcome == "fail" for check in checks) else "too close to call"
     doubtful = [check for check in checks if check.outcome == wanted]
-    worst = min(doubtful, key=lambda check: -1.0 if check.value is None else check.conforming)
-    return _sentence(worst)
+    return min(doubtful, key=lambda check: -1.0 if check.value is None else check.conforming)
 
 
 def _sentence(check: Check) -> str:
-    name = _words(check.limits.metric)
+    name = words(check.limits.metric)
     if check.value is None:
         return f"{name} was not measured"
     if math.isnan(check.conforming):
@@ -246,9 +292,10 @@ def _production(limits: Limits, column: Sequence[Estimate], rule: DecisionRule) 
     shift = float(np.mean([item.shared_ci95 for item in column])) / coverage_factor(math.inf)
     scatter = float(data.var(ddof=1)) - noise**2
     total = math.hypot(noise, shift)
+    side = "upper" if limits.lower is None else "lower" if limits.upper is None else "both"
     return Production(
         limits=limits,
-        interval=tolerance_interval(data),
+        interval=tolerance_interval(data, side=side),
         passing=passing_share(data, limits.lower, limits.upper, noise=noise, shift=shift),
         risks=(
             global_risks(float(data.mean()), math.sqrt(scatter), total, limits, rule)

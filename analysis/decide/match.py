@@ -10,8 +10,8 @@ import numpy as np
 from numpy.polynomial.legendre import leggauss
 from scipy.special import ndtr
 
-from analysis.decide.batch import DEFAULT_TOLERANCES, PERCENT_OF_MEDIAN, UNITS, words
 from analysis.decide.partition import partition, set_cost
+from analysis.decide.properties import DEFAULT_TOLERANCES, PERCENT_OF_MEDIAN, tolerance_unit_of, words
 from analysis.errors import ReadingsError
 from analysis.estimate import Estimate, coverage_factor
 from analysis.readings import Floats
@@ -156,9 +156,7 @@ def match_sets(
         proven=found.proven,
         in_order=sum(set_cost(row) for row in rows),
         noise_share=share,
-        tolerance_units={
-            name: "pct_of_median" if name in PERCENT_OF_MEDIAN else UNITS.get(name, "") for name in names
-        },
+        tolerance_units={name: tolerance_unit_of(name) for name in names},
         warnings=tuple(warnings),
     )
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.polynomial.legendre import leggauss
 from numpy.typing import ArrayLike
 from scipy.optimize import brentq
-from scipy.special import chdtrc, chdtri, nctdtr, ndtr, ndtri
+from scipy.special import betaincinv, chdtrc, chdtri, nctdtr, ndtr, ndtri
 
 from analysis.readings import Floats
 
@@ -187,6 +187,29 @@ def passing_share(
     best = _between(np.array([data.mean()]), np.sqrt([max(data.var(ddof=1) - noise**2, 0.0)]), lower, upper)
     low, high = np.quantile(share, [1.0 - confidence, confidence])
     return PassingShare(float(best[0]), float(low), float(high), confidence)
+
+
+def share_bounds(passed: int, n: int, confidence: float = 0.95) -> tuple[float, float]:
+    """Bound the share of a production that passes, from the count in a sample of it.
+
+    Exact one-sided binomial bounds (Clopper & Pearson 1934, Biometrika 26:404) from quantiles of the beta
+    distribution; nothing is assumed of how the values scatter.
+
+    Parameters
+    ----------
+    passed, n : int
+        How many of how many blanks passed.
+    confidence : float
+        Of each bound by itself.
+
+    Examples
+    --------
+    >>> round(share_bounds(22, 22)[0], 3)
+    0.873
+    """
+    low = float(betaincinv(passed, n - passed + 1, 1.0 - confidence)) if passed else 0.0
+    high = float(betaincinv(passed + 1, n - passed, confidence)) if passed < n else 1.0
+    return low, high
 
 
 def _between(centre: Floats, deviation: Floats, lower: float | None, upper: float | None) -> Floats:

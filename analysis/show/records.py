@@ -7,34 +7,21 @@ no word for. Keys that every reader may rely on come first, extra ones after ``w
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Sequence
-from typing import TypeAlias
 
 from analysis.angles import wrap
 from analysis.bend.result import ClassCall, FlexResult, Station
 from analysis.decide.result import BatchResult, Metric
 from analysis.estimate import Estimate
 from analysis.roll.result import RollResult
+from analysis.show.json_values import Json, ci95_of, number_of, strings_of, to_json, value_of
 
-Json: TypeAlias = "bool | int | float | str | list[Json] | dict[str, Json] | None"
-"""What JSON can say."""
+__all__ = ["Json", "batch_record", "flex_record", "roll_record", "to_json"]
 
 _PLANE_DEG = 180.0
 _TURN_DEG = 360.0
 _PERCENT = 100.0
-
-
-def to_json(record: Json) -> str:
-    """One JSON document, indented, plain ASCII so that every console and pipe takes it.
-
-    Raises
-    ------
-    ValueError
-        If a number is nan or infinite (a record made here never holds one).
-    """
-    return json.dumps(record, allow_nan=False, indent=2)
 
 
 def roll_record(
@@ -64,29 +51,29 @@ def roll_record(
         "blank": blank,
         "model": model,
         "run": run if isinstance(run, str) else list(run),
-        "travel_m": _number(result.travel_m),
+        "travel_m": number_of(result.travel_m),
         "plane_found": bool(result.plane_found),
         "stiff_plane_deg": _angle(plane, _PLANE_DEG),
         "stiff_plane_ci95_deg": _angle_ci95(plane),
-        "anisotropy_pct": _value(result.anisotropy, _PERCENT),
-        "anisotropy_ci95_pct": _ci95(result.anisotropy, _PERCENT),
-        "stiffness_N_per_m": _value(result.stiffness),
-        "stiffness_ci95_N_per_m": _ci95(result.stiffness),
-        "bow_m": _value(result.bow),
-        "bow_ci95_m": _ci95(result.bow),
+        "anisotropy_pct": value_of(result.anisotropy, _PERCENT),
+        "anisotropy_ci95_pct": ci95_of(result.anisotropy, _PERCENT),
+        "stiffness_N_per_m": value_of(result.stiffness),
+        "stiffness_ci95_N_per_m": ci95_of(result.stiffness),
+        "bow_m": value_of(result.bow),
+        "bow_ci95_m": ci95_of(result.bow),
         "bow_deg": _angle(result.bow_direction, _TURN_DEG),
         "bow_ci95_deg": _angle_ci95(result.bow_direction),
         "snap_deg": [_angle(snap.angle, _TURN_DEG) for snap in snaps],
         "snap_ci95_deg": [_angle_ci95(snap.angle) for snap in snaps],
-        "snap_barrier_J": [_value(snap.barrier) for snap in snaps],
-        "snap_barrier_ci95_J": [_ci95(snap.barrier) for snap in snaps],
+        "snap_barrier_J": [value_of(snap.barrier) for snap in snaps],
+        "snap_barrier_ci95_J": [ci95_of(snap.barrier) for snap in snaps],
         "snap_cause": [str(snap.cause) for snap in snaps],
         "barrier_corrected": bool(result.barrier_corrected),
         "mark_deg": _angle(mark.angle, _TURN_DEG),
         "mark_ci95_deg": _angle_ci95(mark.angle),
         "mark_rule": str(mark.rule),
         "mark_tie": None if mark.angle is None else _degrees(mark.tie, _TURN_DEG),
-        "warnings": _strings(result.warnings),
+        "warnings": strings_of(result.warnings),
     }
     soft = None if plane is None else _degrees(plane.value + 0.5 * math.pi, _PLANE_DEG)
     return record | {
@@ -97,10 +84,10 @@ def roll_record(
         if result.third_snap is None
         else [_degrees(angle, _TURN_DEG) for angle in result.third_snap.angles],
         "shelf_deg": None if result.shelf is None else _degrees(result.shelf.angle, _TURN_DEG),
-        "free_length_m": _number(result.free_length_m),
-        "plane_p_value": _number(result.plane_p_value),
-        "covered_pct": _number(result.coverage * _PERCENT),
-        "turns": _number(result.turns),
+        "free_length_m": number_of(result.free_length_m),
+        "plane_p_value": number_of(result.plane_p_value),
+        "covered_pct": number_of(result.coverage * _PERCENT),
+        "turns": number_of(result.turns),
         "harmonics": int(result.harmonics),
         "half_width_parts": {
             "stiff_plane_deg": _parts(plane, math.degrees(1.0)),
@@ -133,26 +120,26 @@ def flex_record(
         "blank": blank,
         "model": model,
         "run": run if isinstance(run, str) else list(run),
-        "rated_length_m": _number(result.rated_length_m),
-        "reference_load_N": _value(result.reference_load),
-        "reference_load_ci95_N": _ci95(result.reference_load),
-        "even_blank_rigidity_Nm2": _value(result.even_blank_rigidity),
-        "bend_centre": _value(result.bend_centre),
-        "bend_centre_ci95": _ci95(result.bend_centre),
-        "initial_stiffness_N_per_m": _value(result.initial_stiffness),
-        "initial_stiffness_ci95_N_per_m": _ci95(result.initial_stiffness),
-        "hysteresis_pct": _value(result.hysteresis, _PERCENT),
+        "rated_length_m": number_of(result.rated_length_m),
+        "reference_load_N": value_of(result.reference_load),
+        "reference_load_ci95_N": ci95_of(result.reference_load),
+        "even_blank_rigidity_Nm2": value_of(result.even_blank_rigidity),
+        "bend_centre": value_of(result.bend_centre),
+        "bend_centre_ci95": ci95_of(result.bend_centre),
+        "initial_stiffness_N_per_m": value_of(result.initial_stiffness),
+        "initial_stiffness_ci95_N_per_m": ci95_of(result.initial_stiffness),
+        "hysteresis_pct": value_of(result.hysteresis, _PERCENT),
         "power_class": None if result.power_class is None else str(result.power_class.name),
         "action_class": None if result.action_class is None else str(result.action_class.name),
-        "label_power_probability": _number(result.label_power_probability),
-        "label_action_probability": _number(result.label_action_probability),
+        "label_power_probability": number_of(result.label_power_probability),
+        "label_action_probability": number_of(result.label_action_probability),
         "rigidity": [_station(station) for station in result.rigidity],
-        "warnings": _strings(result.warnings),
+        "warnings": strings_of(result.warnings),
     }
     return record | {
-        "even_blank_rigidity_ci95_Nm2": _ci95(result.even_blank_rigidity),
-        "hysteresis_ci95_pct": _ci95(result.hysteresis, _PERCENT),
-        "free_length_m": _number(result.free_length_m),
+        "even_blank_rigidity_ci95_Nm2": ci95_of(result.even_blank_rigidity),
+        "hysteresis_ci95_pct": ci95_of(result.hysteresis, _PERCENT),
+        "free_length_m": number_of(result.free_length_m),
         "extrapolated": bool(result.extrapolated),
         "power_class_probabilities": _probabilities(result.power_class),
         "action_class_probabilities": _probabilities(result.action_class),
@@ -174,7 +161,7 @@ def batch_record(result: BatchResult) -> dict[str, Json]:
         "verdict": str(result.verdict),
         "metrics": {metric.name: _metric(metric) for metric in result.metrics},
         "odd_one_out": result.odd_one_out,
-        "warnings": _strings(result.warnings),
+        "warnings": strings_of(result.warnings),
         "odd_why": str(result.odd_why),
     }
 
@@ -182,25 +169,25 @@ def batch_record(result: BatchResult) -> dict[str, Json]:
 def _metric(metric: Metric) -> dict[str, Json]:
     return {
         "unit": metric.unit,
-        "values": {str(name): _value(value) for name, value in metric.values.items()},
-        "values_ci95": {str(name): _ci95(value) for name, value in metric.values.items()},
-        "spread": _number(metric.spread),
-        "tolerance": _number(metric.tolerance),
-        "probability_within": _number(metric.probability_within),
+        "values": {str(name): value_of(value) for name, value in metric.values.items()},
+        "values_ci95": {str(name): ci95_of(value) for name, value in metric.values.items()},
+        "spread": number_of(metric.spread),
+        "tolerance": number_of(metric.tolerance),
+        "probability_within": number_of(metric.probability_within),
         "verdict": str(metric.verdict),
         "tolerance_unit": metric.tolerance_unit,
-        "p_consistent": _number(metric.p_consistent),
-        "p_not_consistent": _number(metric.p_not_consistent),
+        "p_consistent": number_of(metric.p_consistent),
+        "p_not_consistent": number_of(metric.p_not_consistent),
         "advice": metric.advice,
     }
 
 
 def _station(station: Station) -> dict[str, Json]:
     return {
-        "s_m": _number(station.s_m),
-        "from_tip_m": _number(station.from_tip_m),
-        "EI_Nm2": _value(station.rigidity),
-        "EI_ci95_Nm2": _ci95(station.rigidity),
+        "s_m": number_of(station.s_m),
+        "from_tip_m": number_of(station.from_tip_m),
+        "EI_Nm2": value_of(station.rigidity),
+        "EI_ci95_Nm2": ci95_of(station.rigidity),
     }
 
 
@@ -208,39 +195,20 @@ def _parts(estimate: Estimate | None, factor: float = 1.0) -> dict[str, Json] | 
     """Say what a half-width is made of: ``noise`` first, then each cause; equal causes are put together."""
     if estimate is None:
         return None
-    parts: dict[str, Json] = {"noise": _number(estimate.noise_ci95 * factor)}
+    parts: dict[str, Json] = {"noise": number_of(estimate.noise_ci95 * factor)}
     causes: dict[str, float] = {}
     for share in estimate.shares:
         causes[share.cause] = math.hypot(causes.get(share.cause, 0.0), share.ci95)
-    return parts | {cause: _number(ci95 * factor) for cause, ci95 in causes.items()}
+    return parts | {cause: number_of(ci95 * factor) for cause, ci95 in causes.items()}
 
 
 def _probabilities(call: ClassCall | None) -> dict[str, Json] | None:
-    return None if call is None else {name: _number(value) for name, value in call.probabilities}
-
-
-def _number(value: float | None, factor: float = 1.0) -> float | None:
-    """Make a built-in float, or None for what JSON cannot say."""
-    if value is None:
-        return None
-    scaled = float(value) * factor
-    return scaled if math.isfinite(scaled) else None
-
-
-def _value(estimate: Estimate | None, factor: float = 1.0) -> float | None:
-    return None if estimate is None else _number(estimate.value, factor)
-
-
-def _ci95(estimate: Estimate | None, factor: float = 1.0) -> float | None:
-    """Half-width, None where the value itself is unknown."""
-    if _value(estimate) is None or estimate is None:
-        return None
-    return _number(estimate.ci95, factor)
+    return None if call is None else {name: number_of(value) for name, value in call.probabilities}
 
 
 def _degrees(angle: float | None, period_deg: float) -> float | None:
     """Degrees in [0, period) of an angle in rad."""
-    number = _number(angle, math.degrees(1.0))
+    number = number_of(angle, math.degrees(1.0))
     return None if number is None else wrap(number, period_deg)
 
 
@@ -249,8 +217,4 @@ def _angle(estimate: Estimate | None, period_deg: float) -> float | None:
 
 
 def _angle_ci95(estimate: Estimate | None) -> float | None:
-    return _ci95(estimate, math.degrees(1.0))
-
-
-def _strings(texts: Sequence[str]) -> list[Json]:
-    return [str(text) for text in texts]
+    return ci95_of(estimate, math.degrees(1.0))

@@ -7,12 +7,11 @@ the same. All tables fit in 80 columns.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from rich import box
-from rich.console import Group, RenderableType
-from rich.padding import Padding
+from rich.console import RenderableType
 from rich.table import Table
 from rich.text import Text
 
@@ -22,6 +21,7 @@ from analysis.decide.result import BatchResult, Metric
 from analysis.estimate import Estimate
 from analysis.roll.result import RollResult
 from analysis.show import wording as say
+from analysis.show.layout import columns, page
 from analysis.show.rounding import (
     CANNOT_TELL,
     UNKNOWN,
@@ -111,13 +111,13 @@ def roll_table(
     parts = say.parts_words(("stiff plane", plane), ("mark", result.mark.angle))
     if parts:
         foot.append(Text(parts, style="dim"))
-    return _page(_title("Roll", blank, model), table, foot, result.warnings)
+    return page(_title("Roll", blank, model), table, foot, result.warnings)
 
 
 def roll_summary(rows: Sequence[tuple[str, RollResult]], *, units: System = "metric") -> RenderableType:
     """Several blanks, a line each: mark, stiff plane, anisotropy, bow, snaps."""
     bow = display("small length", units)
-    table = _columns("blank", "mark °", "stiff plane °", "anisotropy %", f"bow {bow.symbol}", "snaps")
+    table = columns("blank", "mark °", "stiff plane °", "anisotropy %", f"bow {bow.symbol}", "snaps")
     for name, result in rows:
         plane = result.stiff_plane if result.plane_found else None
         table.add_row(
@@ -134,7 +134,7 @@ def roll_summary(rows: Sequence[tuple[str, RollResult]], *, units: System = "met
         f" {say.ANGLES_COUNT}",
         style="dim",
     )
-    return _page(Text("Where to mark", style="bold"), table, [foot], ())
+    return page(Text("Where to mark", style="bold"), table, [foot], ())
 
 
 def flex_table(
@@ -165,13 +165,13 @@ def flex_table(
     table.add_section()
     for where, station in say.three_stations(result):
         _row(table, f"rigidity, {where}", show_quantity(station.rigidity, "rigidity", units), "")
-    return _page(_title("Flex", blank, model), table, [], result.warnings)
+    return page(_title("Flex", blank, model), table, [], result.warnings)
 
 
 def flex_summary(rows: Sequence[tuple[str, FlexResult]], *, units: System = "metric") -> RenderableType:
     """Several blanks, a line each: power and action with their class words."""
     rigidity, load = display("rigidity", units), display("load", units)
-    table = _columns(
+    table = columns(
         "blank",
         f"even-blank rigidity {rigidity.symbol}",
         f"reference load {load.symbol}",
@@ -188,12 +188,12 @@ def flex_summary(rows: Sequence[tuple[str, FlexResult]], *, units: System = "met
             show(result.bend_centre, decimals=4).bare,
             CANNOT_TELL if result.action_class is None else say.label(result.action_class.name),
         )
-    return _page(Text("Power and action", style="bold"), table, [], ())
+    return page(Text("Power and action", style="bold"), table, [], ())
 
 
 def batch_table(result: BatchResult, *, units: System = "metric") -> RenderableType:
     """Batch result: the verdict in words, each property against its tolerance, what to do, all values."""
-    table = _columns("property", "spread", "tolerance", "chance within", "verdict")
+    table = columns("property", "spread", "tolerance", "chance within", "verdict")
     for metric in result.metrics:
         table.add_row(
             say.metric_words(metric.name),
@@ -213,27 +213,19 @@ def batch_table(result: BatchResult, *, units: System = "metric") -> RenderableT
         if metric.advice
     ]
     below += _values_tables(result, units)
-    return _page(verdict, table, below, result.warnings)
+    return page(verdict, table, below, result.warnings)
 
 
 def truth_table(rows: Sequence[TruthRow], *, units: System = "metric") -> RenderableType:
     """Measured against true, with a count of how many lie within their half-widths."""
-    table = _columns("blank", "what", "measured", "true", "inside ±?")
+    table = columns("blank", "what", "measured", "true", "inside ±?")
     for row in rows:
         measured, true = _truth_pair(row, units)
         inside = Text("yes", style="green") if row.inside else Text("NO", style="bold red")
         table.add_row(Text(say.label(row.blank, 16)), Text(say.label(row.what, 24)), measured, true, inside)
     hits = sum(row.inside for row in rows)
     foot = Text(f"{hits} of {len(rows)} true values lie within the printed 95 % half-widths.")
-    return _page(Text("Measured against true", style="bold"), table, [foot], ())
-
-
-def warning_lines(warnings: Iterable[str]) -> Iterator[RenderableType]:
-    """Warnings as lines that start with ``!`` and keep their indent where they wrap."""
-    for warning in warnings:
-        line = Table.grid(padding=(0, 1))
-        line.add_row(Text("!", style="bold yellow"), Text(say.label(warning, 500), style="yellow"))
-        yield line
+    return page(Text("Measured against true", style="bold"), table, [foot], ())
 
 
 def _findings() -> Table:
@@ -242,16 +234,6 @@ def _findings() -> Table:
     table.add_column(no_wrap=True)
     table.add_column(no_wrap=True)
     table.add_column(overflow="fold")
-    return table
-
-
-def _columns(first: str, *others: str) -> Table:
-    """Make a header line, names at the left, numbers at the right."""
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), header_style="bold")
-    table.add_column(first, overflow="fold")
-    for name in others:
-        words = name in ("power", "action", "verdict", "inside ±?", "what")
-        table.add_column(name, justify="left" if words else "right", overflow="fold")
     return table
 
 
@@ -275,14 +257,6 @@ def _title(what: str, blank: str, model: str | None) -> Text:
     return title
 
 
-def _page(
-    title: Text, table: Table, below: Sequence[RenderableType], warnings: Sequence[str]
-) -> RenderableType:
-    parts: list[RenderableType] = [title, Padding(table, (0, 0, 0, 1))]
-    parts += [Padding(part, (0, 0, 0, 1)) for part in (*below, *warning_lines(warnings))]
-    return Group(*parts)
-
-
 def _rolled(result: RollResult) -> str:
     return f"{result.turns:.1f} turns rolled, {100.0 * result.coverage:.0f} % of the turn covered."
 
@@ -291,7 +265,7 @@ def _values_tables(result: BatchResult, units: System) -> Iterator[RenderableTyp
     """Each blank's values, a few properties at a time so that 80 columns are enough."""
     for start in range(0, len(result.metrics), _METRICS_A_TABLE):
         metrics = result.metrics[start : start + _METRICS_A_TABLE]
-        table = _columns("blank", *(_metric_head(metric, units) for metric in metrics))
+        table = columns("blank", *(_metric_head(metric, units) for metric in metrics))
         for name in dict.fromkeys(name for metric in metrics for name in metric.values):
             style = "bold" if name == result.odd_one_out else ""
             cells = [say.show_metric(metric.values.get(name), metric, units).bare for metric in metrics]

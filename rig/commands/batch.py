@@ -7,28 +7,21 @@ from typing import Annotated
 
 import typer
 
-from analysis.decide import DEFAULT_TOLERANCES
 from analysis.show import records, tables
 from rig.commands import options
-from rig.errors import CallError
-from rig.settings import load_settings
-from rig.workup import read_runs, work_batch, work_blanks
+from rig.decisions import work_batch
+from rig.intake import Intake, take_in
+from rig.properties import check_known
+from rig.settings import Settings, load_settings
 
 
 def batch(
     runs: options.Runs,
-    tolerance: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--tolerance",
-            metavar="NAME=VALUE",
-            help="Allowed spread: percent of the median for reference_load, stiffness, mass; "
-            "percentage points for anisotropy; metres for bow, length; plain for bend_centre. Repeatable.",
-        ),
-    ] = None,
+    tolerance: options.Tolerances = None,
     check: Annotated[
         bool, typer.Option("--check", help="Exit with status 1 unless the blanks are consistent.")
     ] = False,
+    skip_unreadable: options.SkipUnreadable = False,
     as_json: options.AsJson = False,
     units: options.Units = None,
     settings_file: options.SettingsFile = None,
@@ -38,49 +31,25 @@ def batch(
     Example: blankbench batch runs/*.csv --tolerance reference_load=4
     """
     settings = load_settings(settings_file)
-    allowed = {**DEFAULT_TOLERANCES, **settings.tolerances, **parse_tolerances(tolerance or [])}
-    rolls, flexes = work_blanks(read_runs(options.expand(runs)), settings)
-    result = work_batch(rolls, flexes, allowed)
+    taken = take_in(options.expand(runs), settings, skip_unreadable=skip_unreadable)
+    allowed = allowed_spreads(tolerance, settings, taken)
+    result = work_batch(taken.rolls, taken.flexes, allowed, taken.warnings)
     if as_json:
-        options.print_json(records.batch_record(result))
+        options.print_json(records.batch_record(result) | {"left_out": options.left_out(taken.left_out)})
     else:
         options.out().print(tables.batch_table(result, units=units or settings.shop.units))
     if check and result.verdict != "consistent":
         raise typer.Exit(1)
 
 
-def parse_tolerances(given: Sequence[str]) -> dict[str, float]:
-    """Read ``NAME=VALUE`` pairs.
+def allowed_spreads(given: Sequence[str] | None, settings: Settings, taken: Intake) -> dict[str, float]:
+    """Give the shop's tolerances: the settings' and, above them, those of the call.
 
     Raises
     ------
     CallError
-        For an unknown name, a value that is not a number above zero, or a name given twice.
-
-    Examples
-    --------
-    >>> parse_tolerances(["bow=0.004"])
-    {'bow': 0.004}
+        For a pair that is none, or a name that neither a run nor a header knows.
     """
-    found: dict[str, float] = {}
-    for pair in given:
-        name, equals, text = pair.partition("=")
-        name = name.strip()
-        if not equals or name not in DEFAULT_TOLERANCES:
-            raise CallError(
-                f"--tolerance {pair} is not NAME=VALUE with a name that is known",
-                f"use one of {', '.join(DEFAULT_TOLERANCES)}, as in --tolerance bow=0.004",
-            )
-        try:
-            value = float(text)
-        except ValueError:
-            value = float("nan")
-        if not 0.0 < value < float("inf"):
-            raise CallError(
-                f"--tolerance {pair}: {text or 'nothing'} is not a number above zero",
-                f"write it as --tolerance {name}={DEFAULT_TOLERANCES[name]:g}",
-            )
-        if name in found:
-            raise CallError(f"--tolerance {name} is given twice", "give it once")
-        found[name] = value
-    return found
+    asked = options.pairs(given or (), "--tolerance", "bow=0.004")
+    check_known(asked, [run.header for run in taken.runs], "--tolerance")
+    return {**settings.tolerances, **asked}

@@ -29,6 +29,7 @@ from rig.commands.flex import flex_record
 from rig.commands.recording import record_run, state_cautions
 from rig.commands.report import write_report
 from rig.commands.spine import spine_record
+from rig.decisions import work_batch
 from rig.errors import FileError
 from rig.recorder import Snapshot
 from rig.runs import Header, Kind, RunFolder
@@ -38,7 +39,7 @@ from rig.virtual.bench import Task
 from rig.virtual.truth import true_values
 from rig.workup import Flex as FlexWork
 from rig.workup import Roll as RollWork
-from rig.workup import read_runs, work_batch, work_blanks
+from rig.workup import read_runs, work_blanks
 
 SHOP = Shop(name="Example Rod Shop", operator="demo")
 """Invented, and plainly so."""

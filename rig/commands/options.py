@@ -7,13 +7,16 @@ import json
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 from rich.console import Console
 
 from analysis.roll.result import MarkRule
 from rig.errors import CallError
+
+if TYPE_CHECKING:
+    from rig.intake import LeftOut
 
 Runs = Annotated[
     list[str], typer.Argument(metavar="RUN…", help="Run files, or a pattern such as 'runs/*roll*'.")
@@ -36,6 +39,20 @@ Rule = Annotated[
     typer.Option(
         "--mark",
         help="Where the tape goes: snap, snap-back, stiff or soft. The settings file has the default.",
+    ),
+]
+SkipUnreadable = Annotated[
+    bool,
+    typer.Option("--skip-unreadable", help="Go on without files that cannot be used, and list them."),
+]
+Tolerances = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--tolerance",
+        metavar="NAME=VALUE",
+        help="Allowed spread: percent of the median for reference_load, stiffness, mass; percentage points "
+        "for anisotropy; metres for bow, length; plain for bend_centre; a header's own number in its unit. "
+        "Repeatable.",
     ),
 ]
 FiguresInto = Annotated[
@@ -77,6 +94,54 @@ def expand(patterns: Sequence[str]) -> list[str]:
             raise CallError(f"no file fits the pattern {pattern}", "check the folder and the pattern")
         paths.extend(found)
     return paths
+
+
+def pairs(given: Sequence[str], option: str, example: str, *, zero: bool = False) -> dict[str, float]:
+    """Read ``NAME=VALUE`` pairs.
+
+    Parameters
+    ----------
+    given : sequence of str
+        What stood behind the option each time.
+    option, example : str
+        The option and one good pair, for messages.
+    zero : bool
+        Whether zero may be given.
+
+    Raises
+    ------
+    CallError
+        For a pair without a name, a value that is no such number, or a name given twice.
+
+    Examples
+    --------
+    >>> pairs(["bow=0.004"], "--tolerance", "bow=0.010")
+    {'bow': 0.004}
+    """
+    found: dict[str, float] = {}
+    wanted = "of zero or more" if zero else "above zero"
+    for pair in given:
+        name, equals, text = (part.strip() for part in pair.partition("="))
+        if not equals or not name:
+            raise CallError(f"{option} {pair} is not NAME=VALUE", f"write it as {option} {example}")
+        try:
+            value = float(text)
+        except ValueError:
+            value = float("nan")
+        if not (0.0 < value < float("inf") or (zero and value == 0.0)):
+            raise CallError(
+                f"{option} {pair}: {text or 'nothing'} is not a number {wanted}",
+                f"write it as {option} {example}",
+            )
+        if name in found:
+            raise CallError(f"{option} {name} is given twice", "give it once")
+        found[name] = value
+    return found
+
+
+def left_out(items: Sequence[LeftOut]) -> list[dict[str, str]]:
+    """Give the files that were passed over, for ``--json``."""
+    return [{"run": item.path, "why": item.why} for item in items]
 
 
 def print_json(document: Any) -> None:

@@ -9,16 +9,17 @@ from typing import Annotated
 
 import typer
 
-from analysis.decide import DEFAULT_TOLERANCES
 from analysis.decide.result import BatchResult
 from analysis.show.page import BlankPage, PageInfo, report_page
 from analysis.units import System
 from rig.commands import options
-from rig.commands.batch import parse_tolerances
+from rig.commands.batch import allowed_spreads
 from rig.commands.draw import write_text
+from rig.decisions import work_batch
+from rig.intake import take_in
 from rig.runs import Run
 from rig.settings import Settings, load_settings
-from rig.workup import Flex, Roll, read_runs, work_batch, work_blanks
+from rig.workup import Flex, Roll
 
 
 def report(
@@ -26,11 +27,9 @@ def report(
     into: Annotated[Path, typer.Option("--into", metavar="FILE", help="The HTML file to write.")] = Path(
         "report.html"
     ),
-    tolerance: Annotated[
-        list[str] | None,
-        typer.Option("--tolerance", metavar="NAME=VALUE", help="As in blankbench batch. Repeatable."),
-    ] = None,
+    tolerance: options.Tolerances = None,
     mark: options.Rule = None,
+    skip_unreadable: options.SkipUnreadable = False,
     as_json: options.AsJson = False,
     units: options.Units = None,
     settings_file: options.SettingsFile = None,
@@ -40,14 +39,23 @@ def report(
     Example: blankbench report runs/*.csv --into batch.html
     """
     settings = load_settings(settings_file)
-    allowed = {**DEFAULT_TOLERANCES, **settings.tolerances, **parse_tolerances(tolerance or [])}
-    rolls, flexes = work_blanks(read_runs(options.expand(runs)), settings, rule=mark, curve=True)
-    several = len({*rolls, *flexes}) > 1
-    batch = work_batch(rolls, flexes, allowed) if several else None
-    path = write_report(into, rolls, flexes, batch, settings, units or settings.shop.units)
+    paths = options.expand(runs)
+    taken = take_in(paths, settings, skip_unreadable=skip_unreadable, rule=mark, curve=True)
+    allowed = allowed_spreads(tolerance, settings, taken)
+    several = len(taken.blanks) > 1
+    batch = work_batch(taken.rolls, taken.flexes, allowed, taken.warnings) if several else None
+    path = write_report(into, taken.rolls, taken.flexes, batch, settings, units or settings.shop.units)
     if as_json:
-        options.print_json({"report": str(path), "blanks": list(dict.fromkeys([*rolls, *flexes]))})
+        options.print_json(
+            {
+                "report": str(path),
+                "blanks": taken.blanks,
+                "left_out": options.left_out(taken.left_out),
+            }
+        )
     else:
+        for warning in taken.warnings:
+            options.messages().print(f"! {warning}", markup=False)
         options.out().print(
             f"The report is in {path}. Open it in a browser; print it from there.", markup=False
         )

@@ -11,7 +11,15 @@ from scipy import constants
 
 from rig import settings as module
 from rig.errors import FileError
-from rig.settings import Settings, edit_settings, example_settings, load_settings, settings_path
+from rig.settings import (
+    Settings,
+    edit_settings,
+    example_settings,
+    load_settings,
+    load_specification,
+    settings_path,
+)
+from rig.specification import Limit
 
 
 @pytest.fixture
@@ -60,7 +68,12 @@ def test_every_line_of_the_example_that_is_commented_out_is_allowed(write):
     assert loaded.rig.port == "/dev/ttyUSB0"
     assert loaded.rig.pull == "down"
     assert loaded.rated_length_m("example model") == 1.8
-    assert loaded.tolerances == {"reference_load": 5.0}
+    assert loaded.tolerances == {"reference_load": 5.0, "wall_mm": 0.05}
+    wanted = loaded.models["example model"].specification
+    assert wanted.limits["reference_load"] == Limit(pytest.approx(4.7), pytest.approx(5.3), 5.0)
+    assert list(wanted.steps) == ["first", "within limits"]
+    assert wanted.steps["first"]["bow"] == Limit(upper=0.005)
+    assert wanted.steps["first"]["bend_centre"] == Limit(0.37, 0.41)
     assert len(loaded.power.names) == len(loaded.power.edges) + 1 == 7
     assert len(loaded.action.names) == len(loaded.action.edges) + 1 == 5
 
@@ -186,3 +199,49 @@ def test_a_first_edit_starts_from_the_documented_example(tmp_path):
     path = tmp_path / "new" / "blankbench.toml"
     assert edit_settings(path, {"rig.friction_N": 0.03}).rig.friction_N == 0.03
     assert "# port = " in path.read_text()
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("bow = { uper = 0.01 }", "uper"),
+        ("bow = { target = 0.01 }", "no limit"),
+        ("bow = { lower = 0.02, upper = 0.01 }", "not below"),
+        ("bow = { within = 0.01 }", "without a target"),
+        ("bow = { target = 1, within = 1, within_pct = 2 }", "keep one way"),
+        ("bow = { target = 1, within = 0 }", "not above zero"),
+        ('bow = { upper = "0.01" }', "no number"),
+        ("bow = { upper = nan }", "no number"),
+        ("bow = 0.01", "must be written"),
+        ("reference_lode = { upper = 5 }", "did you mean reference_load"),
+    ],
+)
+def test_a_limit_that_is_none_is_refused_with_its_line(write, line, said):
+    refused(write(f'[models."A"]\nrated_length_m = 1.8\n\n[models."A".limits]\n{line}\n'), 5, said)
+    path = write(f"[limits]\nmass = {{ upper = 0.1 }}\n{line}\n", "spec.toml")
+    with pytest.raises(FileError) as caught:
+        load_specification(path, Settings())
+    assert caught.value.line == 3
+    assert said in str(caught.value)
+
+
+def test_a_slip_in_a_tolerance_s_name_is_refused(write):
+    refused(write("[tolerance]\nrefernce_load = 5\n"), 2, "did you mean reference_load")
+
+
+def test_a_specification_file_stands_by_itself(write):
+    text = 'model = "A"\nrated_length_m = 1.7\nsure_pct = 90\n[grades.first]\nbow = { upper = 0.005 }\n'
+    found, model, settings = load_specification(write(text, "spec.toml"), Settings())
+    assert found.steps == {"first": {"bow": Limit(upper=0.005)}}
+    assert (model, settings.rated_length_m("A"), settings.sure_pct) == ("A", 1.7, 90.0)
+
+
+@pytest.mark.parametrize("text", ["", "[limits]\n", 'model = "A"\n', "[grades.first]\n", "sure_pct = 20\n"])
+def test_a_specification_file_without_limits_is_refused(write, text):
+    with pytest.raises(FileError):
+        load_specification(write(text, "spec.toml"), Settings())
+
+
+@pytest.mark.parametrize("value", ["49", "100", '"sure"'])
+def test_how_sure_is_a_share_of_a_hundred(write, value):
+    refused(write(f"[grading]\nsure_pct = {value}\n"), 2, "from 50 to below 100")

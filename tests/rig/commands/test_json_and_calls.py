@@ -142,7 +142,7 @@ def test_figures_are_written_where_asked(run: Run, tmp_path: Path) -> None:
 def test_the_report_has_a_page_for_the_batch_and_one_a_blank(run: Run, tmp_path: Path) -> None:
     path = tmp_path / "deep" / "batch.html"
     outcome = run("report", str(SAMPLES / "P-[12]*.csv"), "--into", path, "--json")
-    assert outcome.document == {"report": str(path), "blanks": ["P-1", "P-2"]}
+    assert outcome.document == {"report": str(path), "blanks": ["P-1", "P-2"], "left_out": []}
     page = path.read_text(encoding="utf-8")
     assert "Not consistent" in page
     assert page.count("Mark ") >= 2
