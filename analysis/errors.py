@@ -38,8 +38,11 @@ class ReadingsError(BlankbenchError):
         As in `BlankbenchError`.
     row : int or None
         Index of the reading where the trouble begins, counted from 0 in the arrays that were given.
+    run : int
+        Which run's reading that is, counted from 0, where several were given.
     """
 
-    def __init__(self, what: str, do: str, row: int | None = None) -> None:
+    def __init__(self, what: str, do: str, row: int | None = None, run: int = 0) -> None:
         super().__init__(what, do)
         self.row = row
+        self.run = run

@@ -46,12 +46,14 @@ class Joint:
 
 @dataclass(frozen=True, slots=True)
 class Flex:
-    """A flex run and what it says."""
+    """A flex run, or several of one blank together, and what they say."""
 
     run: Run
-    """The recording."""
+    """The recording, or the first of them."""
     result: FlexResult
     """Power, action and rigidity."""
+    also: tuple[Run, ...] = ()
+    """The further recordings that were fitted together with the first."""
 
 
 def work_roll(
@@ -150,13 +152,14 @@ def work_flex(
     run: Run,
     settings: Settings,
     *,
+    also: Sequence[Run] = (),
     roll: RollResult | None = None,
     rated_length_m: float | None = None,
     cut_tip_m: float = 0.0,
     cut_butt_m: float = 0.0,
     curve: bool = False,
 ) -> Flex:
-    """Work up one flex run.
+    """Work up one flex run, or several of one blank together.
 
     Parameters
     ----------
@@ -164,6 +167,8 @@ def work_flex(
         The recording, of kind ``flex``.
     settings : Settings
         The shop's settings: class bands, rated length of the model.
+    also : sequence of Run
+        Further runs of the same blank, fitted together with the first.
     roll : RollResult or None
         Roll result of the same blank; refers the ratings to the mean over the roll.
     rated_length_m : float or None
@@ -176,15 +181,17 @@ def work_flex(
     Raises
     ------
     FileError
-        If the run is of another kind, or its readings do not allow an answer (with the line).
+        If a run is of another kind, or its readings do not allow an answer (with the line).
     """
-    readings: FlexReadings = flex_readings(run, settings)
-    _check_label(run, settings)
+    runs = (run, *also)
+    readings: list[FlexReadings] = [flex_readings(each, settings) for each in runs]
+    for each in runs:
+        _check_label(each, settings)
     rated = rated_length_m
     if rated is None and not (cut_tip_m or cut_butt_m):
         rated = settings.rated_length_m(run.header.model)
     result = naming_lines(
-        run,
+        runs,
         lambda: fit_flex(
             readings,
             rated_length_m=rated,
@@ -198,7 +205,41 @@ def work_flex(
             curve=curve,
         ),
     )
-    return Flex(run, _with_warnings(result, run.warnings))
+    said = tuple(dict.fromkeys(warning for each in runs for warning in each.warnings))
+    return Flex(run, _with_warnings(result, said), tuple(also))
+
+
+def group_flexes(runs: Sequence[Run]) -> list[tuple[Run, ...]]:
+    """Put the runs of each blank together, the blanks in the order of their first run.
+
+    Raises
+    ------
+    FileError
+        If a blank has one run only, or its runs differ in model, piece or label: then they are of two blanks.
+    """
+    groups: dict[str, list[Run]] = {}
+    for run in runs:
+        groups.setdefault(run.header.blank, []).append(run)
+    for blank, several in groups.items():
+        first = several[0]
+        if len(several) < 2:
+            raise FileError(
+                first.path,
+                first.header.lines.get("blank"),
+                f"this is the only run of blank {blank}, and a joint fit needs two or more of each blank",
+                "give its other runs, or leave it out",
+            )
+        for run in several[1:]:
+            for key in ("model", "piece", "label_power", "label_action"):
+                own, other = getattr(run.header, key), getattr(first.header, key)
+                if own and other and own != other:
+                    raise FileError(
+                        run.path,
+                        run.header.lines.get(key),
+                        f"{key} is {own} here and {other} in {first.path}, and both say blank {blank}",
+                        "give runs of one blank only, or correct the header",
+                    )
+    return [tuple(several) for several in groups.values()]
 
 
 def _check_label(run: Run, settings: Settings) -> None:

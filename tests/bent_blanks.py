@@ -38,9 +38,15 @@ def bend(rigidity: EI, length: float, load: float) -> tuple[float, float, float]
 
 
 @cache
-def _curve(name: str, length: float, most: float) -> tuple[CubicSpline, CubicSpline, float, float]:
-    """Load and tip slope over travel, reference load and bend centre."""
+def _curve(
+    name: str, length: float, most: float, station: float | None = None
+) -> tuple[CubicSpline, CubicSpline, float, float]:
+    """Load and tip slope over travel, reference load and bend centre (of the part up to a station).
+
+    What lies beyond a load's station stays straight: the part up to it bends like a blank that ends there.
+    """
     rigidity = BLANKS[name](length)
+    length = station or length
     loads = np.concatenate([[0.0], np.geomspace(0.002, 1.0, 28) * most])
     shapes = [bend(rigidity, length, float(load)) for load in loads]
     travel = np.array([shape[0] for shape in shapes])
@@ -77,11 +83,12 @@ def flexed(
     tip: bool = True,
     side: float = 1.0,
     drift_N: float = 0.0,
+    station: float | None = None,
 ) -> FlexReadings:
-    """One flex run with noise; `side` multiplies the load."""
+    """One flex run with noise; `side` multiplies the load, `station` is where it acts."""
     rng = np.random.default_rng(seed)
-    load_at, tip_at, _, _ = _curve(name, length, 6.0)
-    up = np.linspace(0.0, furthest * length, readings // 2 if both_ways else readings)
+    load_at, tip_at, _, _ = _curve(name, length, 6.0 if station is None else 16.0, station)
+    up = np.linspace(0.0, furthest * (station or length), readings // 2 if both_ways else readings)
     travel = np.concatenate([up, up[::-1]]) if both_ways else up
     way = np.where(np.arange(travel.size) < up.size, 1.0, -1.0)
     load = load_at(travel) * side * (1.0 + 0.5 * hysteresis * way)
@@ -93,6 +100,7 @@ def flexed(
         travel_m=travel + noise[1] * rng.standard_normal(n),
         tip=tip_at(travel) + noise[2] * rng.standard_normal(n) if tip else None,
         free_length_m=length,
+        station_m=station,
         roll=0.0,
     )
 

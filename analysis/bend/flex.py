@@ -5,16 +5,18 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 
 import numpy as np
 
+from analysis.bend.cautions import at_tip, cautions, misfits, short_of_reference
 from analysis.bend.classes import DEFAULT_ACTION_BANDS, DEFAULT_POWER_BANDS, Bands
 from analysis.bend.curve import Curve
 from analysis.bend.elastica import Bender, Surroundings, load_for_travel, solve
 from analysis.bend.family import SIZE, TAPER_MEAN, Family
 from analysis.bend.fit import LOOP_TERMS, RIG_TERMS, Fit, Track, drift_terms, fit, loop_terms
 from analysis.bend.profile import Profile, Taper, own_weight
-from analysis.bend.rating import REFERENCE_BEND, Ratings, even_load, ratings_of
+from analysis.bend.rating import Ratings, even_load, ratings_of
 from analysis.bend.result import FlexCurve, FlexResult, Station
 from analysis.bend.screen import Sweep, screen
 from analysis.bend.side import Planes, to_the_mean
@@ -29,8 +31,6 @@ _ONE_WAY = 0.01
 """95 % half-width of the reference load, relative, where loading and unloading cannot be told apart: half of
 a hysteresis of 2 %, which few blanks exceed (common practice, no source)."""
 _NORMAL = 1.959964
-_MISFIT = 3.0
-"""A fitted noise beyond so many times the scatter from reading to reading is a curve that does not fit."""
 _LOAD, _CENTRE, _STIFF = 0, 1, 2
 
 
@@ -52,9 +52,11 @@ def fit_flex(
     Parameters
     ----------
     readings : FlexReadings or sequence of them
-        One run, or several of the same blank.
+        One run, or several of the same blank, which are fitted together: a load at another station, or a
+        second run, makes the rigidity surer. Hysteresis and figures are of the first that loads the tip.
     rated_length_m : float or None
-        Length at which power and action are rated; None is the free length of the first run.
+        Length at which power and action are rated; None is the free length (of the
+        first run that loads the tip).
     cut_tip_m, cut_butt_m : float
         Rate the blank as if so much were cut from its tip or its butt, m. Without a rated length the rest is
         rated at what is left of the free length.
@@ -71,7 +73,7 @@ def fit_flex(
     Raises
     ------
     ReadingsError
-        If the readings cannot give an answer, with the row.
+        If the readings cannot give an answer, with the row and the run; or if the runs are of two blanks.
     BlankbenchError
         If the label's word is no class.
     """
@@ -80,7 +82,9 @@ def fit_flex(
         raise ValueError("a flex fit needs a run")
     power_word = None if label_power is None else power_bands.word(label_power, "power")
     action_word = None if label_action is None else action_bands.word(label_action, "action")
-    free = runs[0].free_length_m
+    _one_blank(runs)
+    main = _main(runs)
+    free = runs[main].free_length_m
     cut = cut_tip_m + cut_butt_m
     if not 0.0 <= cut < free:
         raise ReadingsError("nothing would be left of the blank", "cut less")
@@ -88,7 +92,14 @@ def fit_flex(
     if not (math.isfinite(rated) and rated > 0.0):
         raise ValueError("the rated length is a positive number")
     reach = max(rated + cut_tip_m, *(run.free_length_m for run in runs))
-    sweeps = [screen(run) for run in runs]
+    sides = [to_the_mean(run.roll, planes) for run in runs]
+    mean, _, said = sides[main]
+    side_shares = max((shares for _, shares, _ in sides), key=lambda shares: sum(part for _, part in shares))
+    runs = [
+        replace(run, load_N=run.load_N * (factor / mean))
+        for run, (factor, _, _) in zip(runs, sides, strict=True)
+    ]
+    sweeps = [_screened(run, at) for at, run in enumerate(runs)]
     with _of_a_blank(sweeps):
         found = _fitted(runs, sweeps, reach)
         blank = found.parameters[:SIZE]
@@ -100,15 +111,14 @@ def fit_flex(
             at_rated = ratings_of(found.family, blank, covariance, rated, _usual(rated), cut_tip_m)
         if not all(np.isfinite(ratings.changes).all() for ratings in (at_free, at_rated)):
             raise FloatingPointError("a rating is not finite")
-        drawn = _curve(found, sweeps[0], profile) if curve else None
+        drawn = _curve(found, main, profile) if curve else None
     dof = max(4.0, float(sum(sweep.load_N.size for sweep in sweeps)) - SIZE)
     changes = _systematic_changes(runs, found)
-    mean, side_shares, said = to_the_mean(runs[0].roll, planes)
-    warnings = [*said, *_warnings(runs, sweeps, rated + cut_tip_m, free), *_misfits(found)]
+    warnings = [*said, *cautions(runs, sweeps, rated + cut_tip_m, free, planes), *misfits(found)]
 
     one_way = not any(sweep.both_ways for sweep in sweeps)
     load = _estimate(at_rated, _LOAD, dof, changes)
-    load = load.with_shares(_length_shares(runs[0], at_rated, rated == free, load.value))
+    load = load.with_shares(_length_shares(runs[main], at_rated, rated == free, load.value))
     stiff = _estimate(at_free, _STIFF, dof, changes)
     if one_way:
         load = load.with_shares([Share("one direction", _ONE_WAY * load.value)])
@@ -116,7 +126,7 @@ def fit_flex(
     load = load.scaled(mean).with_shares(_relative(side_shares, load.value * mean))
     stiff = stiff.scaled(mean).with_shares(_relative(side_shares, stiff.value * mean))
     centre = _estimate(at_rated, _CENTRE, dof, changes)
-    length_error = runs[0].rig.free_length_ci95_m
+    length_error = runs[main].rig.free_length_ci95_m
     if length_error is not None:
         centre = centre.with_shares([Share("free length", centre.value * length_error / rated)])
     power, action = power_bands.call(load), action_bands.call(centre)
@@ -127,17 +137,47 @@ def fit_flex(
         even_blank_rigidity=load.scaled(rated**2 / even_load()),
         bend_centre=centre,
         initial_stiffness=stiff,
-        hysteresis=_hysteresis(found, at_free.value.reference_load_N, dof),
+        hysteresis=_hysteresis(found, main, at_free.value.reference_load_N, dof),
         power_class=power,
         action_class=action,
         label_power_probability=None if power_word is None else power.probability(power_word),
         label_action_probability=None if action_word is None else action.probability(action_word),
         rigidity=_stations(found, free, dof, changes, mean, side_shares),
-        extrapolated=_short(sweeps, runs),
+        extrapolated=short_of_reference(sweeps, runs),
         curve=drawn,
         warnings=tuple(warnings),
         profile=_scaled(profile, mean),
+        hooks_m=tuple(run.free_length_m if run.station_m is None else run.station_m for run in runs),
     )
+
+
+def _one_blank(runs: Sequence[FlexReadings]) -> None:
+    """Refuse runs of several blanks."""
+    for at, run in enumerate(runs):
+        if run.blank != runs[0].blank:
+            raise ReadingsError(
+                f"this run is of blank {run.blank or 'without a name'}, and the first is of blank "
+                f"{runs[0].blank or 'without a name'}",
+                "fit runs of one blank together",
+                run=at,
+            )
+
+
+def _main(runs: Sequence[FlexReadings]) -> int:
+    """Which run speaks for the rest: the first with the load at the tip, else the nearest to it."""
+    for at, run in enumerate(runs):
+        if at_tip(run):
+            return at
+    return min(range(len(runs)), key=lambda at: runs[at].free_length_m - (runs[at].station_m or 0.0))
+
+
+def _screened(run: FlexReadings, at: int) -> Sweep:
+    """Look a run over, and say which it was that cannot be used."""
+    try:
+        return screen(run)
+    except ReadingsError as error:
+        error.run = at
+        raise
 
 
 def _fitted(runs: Sequence[FlexReadings], sweeps: Sequence[Sweep], reach: float) -> Fit:
@@ -268,9 +308,11 @@ def _relative(shares: Sequence[tuple[str, float]], value: float) -> list[Share]:
     return [Share(cause, part * abs(value)) for cause, part in shares]
 
 
-def _hysteresis(found: Fit, load_N: float, dof: float) -> Estimate | None:
+def _hysteresis(found: Fit, main: int, load_N: float, dof: float) -> Estimate | None:
     """(loading − unloading)/mean load at the reference bend; None from one direction."""
-    for at, track in enumerate(found.tracks):
+    order = [main, *(at for at in range(len(found.tracks)) if at != main)]
+    for at in order:
+        track = found.tracks[at]
         if track.sweep.both_ways:
             terms = loop_terms(np.array([load_N]), track.curve.high_N)[:, 0]
             start = SIZE + RIG_TERMS * at
@@ -318,73 +360,16 @@ def _stations(
     return tuple(stations)
 
 
-def _short(sweeps: Sequence[Sweep], runs: Sequence[FlexReadings]) -> bool:
-    """Whether no run reached its reference bend."""
-    return all(
-        float(np.quantile(sweep.travel_m, 0.995)) < 0.99 * REFERENCE_BEND * run.free_length_m
-        for sweep, run in zip(sweeps, runs, strict=True)
-    )
-
-
-def _warnings(runs: Sequence[FlexReadings], sweeps: Sequence[Sweep], rated: float, free: float) -> list[str]:
-    """What limits these ratings, in plain sentences."""
-    said = []
-    if _short(sweeps, runs):
-        most = max(float(np.max(s.travel_m)) / r.free_length_m for s, r in zip(sweeps, runs, strict=True))
-        said.append(
-            f"The run stops at {100.0 * most:.0f} % of the length, short of the reference bend at 25 %: "
-            "the reference load is carried on by the model."
-        )
-    if all(not np.isfinite(sweep.tip).any() for sweep in sweeps):
-        said.append(
-            "The tip's slope was not read: where the blank bends, and so its action, is much less sure."
-        )
-    if not any(sweep.both_ways for sweep in sweeps):
-        said.append(
-            "The run goes one way only: loading and unloading cannot be told apart, and the reference load "
-            "may be off by half of the hysteresis."
-        )
-    if rated > free * (1.0 + 1e-9):
-        said.append(
-            f"Rated at {rated:.3f} m: the last {1e3 * (rated - free):.0f} mm next to the chuck were not "
-            "measured and are carried on from the rest."
-        )
-    if not any(run.rig.states_calibration for run in runs):
-        said.append("The run states no calibration: the half-widths leave it out.")
-    for run in runs:
-        if run.pull in ("down", "up") and run.mass_kg is None:
-            said.append("The blank's mass is not known, so its own weight is left out.")
-            break
-    return said
-
-
-def _misfits(found: Fit) -> list[str]:
-    """Say where the readings stand further from the fit than from each other."""
-    names = ("load", "travel", "tip slope")
-    for track in found.tracks:
-        seen = np.array(track.sweep.scatter)
-        off = [
-            name
-            for name, fitted, near in zip(names, track.noise, seen, strict=True)
-            if math.isfinite(near) and near > 0.0 and fitted > _MISFIT * near
-        ]
-        if off:
-            return [
-                f"The readings of {' and '.join(off)} do not follow the curve of any blank within "
-                "their scatter: look at calibration, hook and zero. The half-widths are wider for it."
-            ]
-    return []
-
-
-def _curve(found: Fit, sweep: Sweep, profile: Profile) -> FlexCurve:
-    """Arrays for the figures, of the first run."""
-    track = found.tracks[0]
-    rig = found.rig(0)
+def _curve(found: Fit, run: int, profile: Profile) -> FlexCurve:
+    """Arrays for the figures, of one run."""
+    track = found.tracks[run]
+    sweep, rig = track.sweep, found.rig(run)
+    around = Surroundings(station_m=track.curve.bender.station_m)
     loads = np.linspace(0.0, float(np.max(sweep.load_N)), 101)
     across = track.curve.matrix(loads)
     shapes = []
     for part in (0.25, 0.5, 0.75, 1.0):
-        shape = solve(profile, part * float(loads[-1]), tolerance=1e-5)
+        shape = solve(profile, part * float(loads[-1]), around, tolerance=1e-5)
         shapes.append((shape.load_N, shape.x_m, shape.y_m))
     has_tip = np.isfinite(sweep.tip).any()
     return FlexCurve(

@@ -93,3 +93,5 @@ class FlexResult:
     """Plain sentences for the builder."""
     profile: Profile | None = None
     """Rigidity along the blank with its covariance, mean over the roll where that is known."""
+    hooks_m: tuple[float, ...] = ()
+    """Where the load acted in each run that was fitted, m from the chuck's face."""

@@ -13,6 +13,8 @@ from scipy.ndimage import median_filter
 from analysis.errors import ReadingsError
 from analysis.readings import FlexReadings, Floats, refuse_unbelievable
 
+AT_TIP = 0.98
+"""A load beyond this part of the free length acts at the tip."""
 FEWEST = 8
 """Fewer readings say nothing about a curve."""
 _TURN_BACK = 0.10  # of the largest travel: a step back that is no longer a trembling hand
@@ -95,17 +97,21 @@ def screen(readings: FlexReadings) -> Sweep:
     _check_signs(load, travel, row)
     calm = median_filter(travel, size=5, mode="nearest")
     top = float(np.max(calm))
-    least = 0.1 * 0.25 * readings.free_length_m
+    arm = readings.station_m or readings.free_length_m
+    least = 0.1 * 0.25 * arm
+    where = "tip" if arm > AT_TIP * readings.free_length_m else "hook"
     if top < least:
         raise ReadingsError(
-            f"the tip moved {1e3 * top:.0f} mm at most, less than a tenth of the reference bend",
-            f"load on until it has moved {1e3 * 10 * least:.0f} mm, a quarter of the free length",
+            f"the {where} moved {1e3 * top:.0f} mm at most, less than a tenth of the reference bend",
+            f"load on until it has moved {1e3 * 10 * least:.0f} mm, a quarter of "
+            + ("the free length" if where == "tip" else "its distance from the chuck"),
             int(row[int(np.argmax(calm))]),
         )
-    if top > _FURTHEST * readings.free_length_m:
+    if top > _FURTHEST * arm:
+        arm_words = "free length is" if where == "tip" else "hook's distance from the chuck is"
         raise ReadingsError(
-            f"the tip moved {1e3 * top:.0f} mm, and the free length is {1e3 * readings.free_length_m:.0f} mm",
-            "check the unit of the travel and the free length",
+            f"the {where} moved {1e3 * top:.0f} mm, and the {arm_words} {1e3 * arm:.0f} mm",
+            f"check the unit of the travel and the {'free length' if where == 'tip' else 'station'}",
             int(row[int(np.argmax(calm))]),
         )
     if not float(np.quantile(load, 0.98)) > 0.0:

@@ -142,6 +142,10 @@ def flex_table(
 ) -> RenderableType:
     """One flex result: power first as a number that compares across lengths, then action."""
     table = _findings()
+    if len(result.hooks_m) > 1:
+        hooks = dict.fromkeys(plain_quantity(hook, "length", units) for hook in result.hooks_m)
+        several = Shown(str(len(result.hooks_m)), "", "runs", exact=True)
+        _row(table, "fitted together", several, f"hook at {' and '.join(hooks)} from the chuck")
     even = show_quantity(result.even_blank_rigidity, "rigidity", units)
     _row(
         table, "even-blank rigidity", even, "power without the length: compares any two blanks", style="bold"

@@ -15,7 +15,7 @@ from rig.commands.lengths import parse_length
 from rig.errors import CallError
 from rig.runs.profile import profile_text
 from rig.settings import load_settings
-from rig.workup import Flex, read_partners, read_runs, work_flex, work_roll
+from rig.workup import Flex, group_flexes, read_partners, read_runs, work_flex, work_roll
 
 
 def flex(
@@ -61,6 +61,13 @@ def flex(
             "--profile", metavar="FILE", help="Also write the rigidity along the blank, of one run, as CSV."
         ),
     ] = None,
+    joint: Annotated[
+        bool,
+        typer.Option(
+            "--joint",
+            help="Fit the runs of one blank together: repeats, or the hook at other places.",
+        ),
+    ] = False,
     as_json: options.AsJson = False,
     units: options.Units = None,
     figures: options.FiguresInto = None,
@@ -79,13 +86,14 @@ def flex(
         work_flex(
             run,
             settings,
+            also=also,
             roll=turned.get(run.header.blank),
             rated_length_m=rated_length,
             cut_tip_m=cut_tip or 0.0,
             cut_butt_m=cut_butt or 0.0,
             curve=figures is not None,
         )
-        for run in bent
+        for run, *also in (group_flexes(bent) if joint else [(run,) for run in bent])
     ]
     if profile is not None:
         keep_profile(works, profile)
@@ -115,7 +123,10 @@ def keep_profile(works: Sequence[Flex], path: Path) -> None:
         If several runs were given.
     """
     if len(works) != 1:
-        raise CallError("--profile keeps the rigidity of one run", "give one run only")
+        raise CallError(
+            "--profile keeps the rigidity of one blank",
+            "give one run only, or all runs of one blank and --joint",
+        )
     (work,) = works
     if work.result.profile is not None:
         from rig.commands.draw import write_text
@@ -125,6 +136,9 @@ def keep_profile(works: Sequence[Flex], path: Path) -> None:
 
 
 def flex_record(work: Flex) -> dict[str, Json]:
-    """Give one run's result as ``--json`` prints it."""
+    """Give the result of one run, or of several together, as ``--json`` prints it."""
     header = work.run.header
-    return records.flex_record(work.result, blank=header.blank, model=header.model or None, run=work.run.path)
+    paths = [run.path for run in (work.run, *work.also)]
+    return records.flex_record(
+        work.result, blank=header.blank, model=header.model or None, run=paths if work.also else paths[0]
+    )

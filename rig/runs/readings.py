@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, TypeVar
 
@@ -128,8 +128,8 @@ def rig_errors(run: Run, settings: Settings) -> RigErrors:
     )
 
 
-def naming_lines(run: Run, work: Callable[[], T]) -> T:
-    """Do `work` on the readings of `run`; what it says about a reading gets the file and the line.
+def naming_lines(run: Run | Sequence[Run], work: Callable[[], T]) -> T:
+    """Do `work` on the readings of one or several runs; what it says about a reading gets file and line.
 
     Raises
     ------
@@ -139,7 +139,8 @@ def naming_lines(run: Run, work: Callable[[], T]) -> T:
     try:
         return work()
     except ReadingsError as error:
-        raise FileError(run.path, run.line_of(error.row), error.what, error.do) from error
+        at = run if isinstance(run, Run) else run[error.run]
+        raise FileError(at.path, at.line_of(error.row), error.what, error.do) from error
 
 
 def _only(run: Run, kind: Kind) -> None:

@@ -10,7 +10,8 @@ import pytest
 from bent_blanks import BLANKS, flexed, truth
 
 from analysis.bend import Planes, fit_flex
-from analysis.errors import BlankbenchError
+from analysis.bend.result import FlexResult
+from analysis.errors import BlankbenchError, ReadingsError
 from analysis.estimate import Estimate
 from analysis.readings import RigErrors
 
@@ -159,6 +160,74 @@ def test_two_runs_of_one_blank_together_are_surer_than_one() -> None:
     assert two.reference_load is not None
     assert two.bend_centre.ci95 < one.bend_centre.ci95
     assert abs(two.reference_load.value - load) <= two.reference_load.ci95
+
+
+def rigidity_errors(result: FlexResult, name: str) -> tuple[np.ndarray, np.ndarray]:
+    """Relative error and relative half-width of EI between 10 and 90 % of the length."""
+    true = BLANKS[name](1.8)
+    inside = [each for each in result.rigidity if 0.18 < each.s_m < 1.62]
+    error = np.array([each.rigidity.value / true(each.s_m) - 1.0 for each in inside])
+    return error, np.array([each.rigidity.ci95 / each.rigidity.value for each in inside])
+
+
+@pytest.mark.parametrize("name", ["thin tube", "stepped"])
+def test_a_second_station_pins_the_rigidity_better_than_a_second_run_at_the_tip(name: str) -> None:
+    tip = flexed(name, seed=1)
+    twice = fit_flex([tip, flexed(name, seed=2)])
+    both = fit_flex([tip, flexed(name, seed=2, station=1.17)])
+    (_, wide), (error, narrow) = rigidity_errors(twice, name), rigidity_errors(both, name)
+    assert np.median(narrow) < 0.85 * np.median(wide)
+    assert np.mean(np.abs(error) <= narrow) >= 0.8
+    load, centre = truth(name)
+    assert both.reference_load is not None
+    assert both.bend_centre is not None
+    assert abs(both.reference_load.value - load) <= both.reference_load.ci95
+    assert abs(both.bend_centre.value - centre) <= both.bend_centre.ci95
+    assert both.hooks_m == (1.8, 1.17)
+
+
+def test_the_order_of_the_runs_does_not_matter_and_the_tip_speaks_for_the_rest() -> None:
+    tip, nearer = flexed(seed=1), flexed(seed=2, station=1.17)
+    one, other = fit_flex([tip, nearer]), fit_flex([nearer, tip])
+    assert one.reference_load is not None
+    assert other.reference_load is not None
+    assert other.reference_load.value == pytest.approx(one.reference_load.value, rel=1e-4)
+    assert other.hysteresis is not None
+    assert not other.extrapolated
+
+
+def test_a_load_that_never_acted_at_the_tip_leaves_its_end_unmeasured_and_says_so() -> None:
+    load, _ = truth()
+    result = fit_flex(flexed(station=1.44))
+    assert any("No load acted at the tip: the last 360 mm" in warning for warning in result.warnings)
+    assert result.extrapolated
+    whole = fit_flex(flexed())
+    assert result.reference_load is not None
+    assert whole.reference_load is not None
+    assert result.reference_load.ci95 > 3.0 * whole.reference_load.ci95
+    assert abs(result.reference_load.value - load) <= result.reference_load.ci95
+
+
+def test_sides_of_several_runs_are_each_referred_to_the_mean() -> None:
+    load, _ = truth()
+    planes = Planes(Estimate(0.04, 0.001), Estimate(0.0, 0.01))
+    stiff = flexed(seed=1, side=1.02)
+    soft = replace(flexed(seed=2, side=0.98), roll=math.pi / 2)
+    result = fit_flex([stiff, soft], planes=planes)
+    assert result.reference_load is not None
+    assert abs(result.reference_load.value - load) <= result.reference_load.ci95
+    assert not any("different sides" in warning for warning in result.warnings)
+    assert any("different sides" in warning for warning in fit_flex([stiff, soft]).warnings)
+
+
+def test_runs_of_two_blanks_are_refused_and_a_bad_run_is_named() -> None:
+    with pytest.raises(ReadingsError, match="A-2") as two:
+        fit_flex([replace(flexed(), blank="A-1"), replace(flexed(), blank="A-2")])
+    assert two.value.run == 1
+    bad = replace(flexed(), load_N=-flexed().load_N)
+    with pytest.raises(ReadingsError, match="opposite") as turned:
+        fit_flex([flexed(), flexed(seed=2), bad])
+    assert turned.value.run == 2
 
 
 def test_spikes_and_missing_values_are_left_out() -> None:

@@ -1,0 +1,111 @@
+"""What limits a flex result, in plain sentences for the builder."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from analysis.angles import HALF_TURN, difference
+from analysis.bend.fit import Fit
+from analysis.bend.rating import REFERENCE_BEND
+from analysis.bend.screen import AT_TIP, Sweep
+from analysis.bend.side import Planes
+from analysis.readings import FlexReadings
+
+_MISFIT = 3.0
+"""A fitted noise beyond so many times the scatter from reading to reading is a curve that does not fit."""
+_OTHER_SIDE = math.radians(10.0)
+"""Sides of the blank further apart than this are two sides."""
+
+
+def at_tip(run: FlexReadings) -> bool:
+    """Whether the load of a run acts at the tip."""
+    return run.station_m is None or run.station_m > AT_TIP * run.free_length_m
+
+
+def short_of_reference(sweeps: Sequence[Sweep], runs: Sequence[FlexReadings]) -> bool:
+    """Whether no run with the load at the tip reached its reference bend."""
+    return all(
+        not at_tip(run)
+        or float(np.quantile(sweep.travel_m, 0.995)) < 0.99 * REFERENCE_BEND * run.free_length_m
+        for sweep, run in zip(sweeps, runs, strict=True)
+    )
+
+
+def cautions(
+    runs: Sequence[FlexReadings],
+    sweeps: Sequence[Sweep],
+    rated_m: float,
+    free_m: float,
+    planes: Planes | None,
+) -> list[str]:
+    """Say what limits the ratings.
+
+    Parameters
+    ----------
+    runs, sweeps : sequences
+        The runs and their usable readings.
+    rated_m, free_m : float
+        Length that is rated, what is cut from the tip included, and the free length, m.
+    planes : Planes or None
+        What is known of the blank's sides.
+    """
+    said = []
+    tips = [(run, sweep) for run, sweep in zip(runs, sweeps, strict=True) if at_tip(run)]
+    if not tips:
+        beyond = min(run.free_length_m - (run.station_m or 0.0) for run in runs)
+        said.append(
+            f"No load acted at the tip: the last {1e3 * beyond:.0f} mm were not bent and are carried on from "
+            "the rest. A run with the hook at the tip settles it."
+        )
+    elif short_of_reference(sweeps, runs):
+        most = max(float(np.max(sweep.travel_m)) / run.free_length_m for run, sweep in tips)
+        said.append(
+            f"The run stops at {100.0 * most:.0f} % of the length, short of the reference bend at 25 %: "
+            "the reference load is carried on by the model."
+        )
+    if all(not np.isfinite(sweep.tip).any() for sweep in sweeps):
+        said.append(
+            "The tip's slope was not read: where the blank bends, and so its action, is much less sure."
+        )
+    if not any(sweep.both_ways for sweep in sweeps):
+        said.append(
+            "The run goes one way only: loading and unloading cannot be told apart, and the reference load "
+            "may be off by half of the hysteresis."
+        )
+    if rated_m > free_m * (1.0 + 1e-9):
+        said.append(
+            f"Rated at {rated_m:.3f} m: the last {1e3 * (rated_m - free_m):.0f} mm next to the chuck were "
+            "not measured and are carried on from the rest."
+        )
+    if not any(run.rig.states_calibration for run in runs):
+        said.append("The run states no calibration: the half-widths leave it out.")
+    if any(run.pull in ("down", "up") and run.mass_kg is None for run in runs):
+        said.append("The blank's mass is not known, so its own weight is left out.")
+    sides = [run.roll for run in runs if run.roll is not None]
+    if planes is None and any(abs(difference(side, sides[0], HALF_TURN)) > _OTHER_SIDE for side in sides):
+        said.append(
+            "The runs bent different sides of the blank, which are not equally stiff: give its roll run, or "
+            "runs of one side."
+        )
+    return said
+
+
+def misfits(found: Fit) -> list[str]:
+    """Say where the readings stand further from the fit than from each other."""
+    names = ("load", "travel", "tip slope")
+    for track in found.tracks:
+        seen = np.array(track.sweep.scatter)
+        off = [
+            name
+            for name, fitted, near in zip(names, track.noise, seen, strict=True)
+            if math.isfinite(near) and near > 0.0 and fitted > _MISFIT * near
+        ]
+        if off:
+            return [
+                f"The readings of {' and '.join(off)} do not follow the curve of any blank within "
+                "their scatter: look at calibration, hook and zero. The half-widths are wider for it."
+            ]
+    return []
