@@ -36,6 +36,10 @@ class FileError(BlankbenchError):
         self.path = str(path)
         self.line = line
 
+    def __reduce__(self) -> tuple[type[FileError], tuple[str, int | None, str, str]]:
+        """Travel whole from a worker's process."""
+        return type(self), (self.path, self.line, self.what, self.do)
+
     def __str__(self) -> str:
         where = self.path if self.line is None else f"{self.path}:{self.line}"
         return f"{where}: {self.what}; {self.do}"

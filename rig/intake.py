@@ -6,15 +6,18 @@ counted once.
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 from analysis.roll.result import MarkRule
-from rig.errors import CallError, FileError
-from rig.runs import Run, read_run
+from rig.errors import CallError
+from rig.many import work_files
+from rig.runs import Run
 from rig.settings import Settings
-from rig.workup import Flex, Roll, work_blanks
+from rig.workup import Flex, Roll
+
+Work = TypeVar("Work", Roll, Flex)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +76,7 @@ def take_in(
     skip_unreadable: bool = False,
     rule: MarkRule | None = None,
     curve: bool = False,
+    progress: Callable[[int, int], None] = lambda done, in_all: None,
 ) -> Intake:
     """Read and work up roll and flex runs.
 
@@ -84,8 +88,8 @@ def take_in(
         The shop's settings.
     skip_unreadable : bool
         Go on without a file that cannot be read or whose readings allow no answer, and list it.
-    rule, curve
-        As in `work_blanks`.
+    rule, curve, progress
+        As in `rig.many.work_files`.
 
     Raises
     ------
@@ -94,47 +98,33 @@ def take_in(
     CallError
         If nothing is left.
     """
-    left_out: list[LeftOut] = []
-    copies: list[str] = []
-    seen: dict[bytes, str] = {}
-    runs: list[Run] = []
-    for path in paths:
-        try:
-            run = read_run(path)
-        except FileError as fault:
-            if not skip_unreadable:
-                raise
-            left_out.append(LeftOut(path, str(fault)))
-            continue
-        first = seen.setdefault(_digest(run), path)
-        if len(seen) > len(runs):
-            runs.append(run)
-        elif first == path:
-            copies.append(f"{path} is given twice; it counts once.")
-        else:
-            copies.append(f"{path} is the same recording as {first}; it counts once.")
-    while True:
-        try:
-            rolls, flexes = work_blanks(runs, settings, rule=rule, curve=curve)
-            break
-        except FileError as fault:
-            kept = [run for run in runs if run.path != fault.path]
-            if not skip_unreadable or len(kept) == len(runs):
-                raise
-            left_out.append(LeftOut(fault.path, str(fault)))
-            runs = kept
-    if not runs:
+    copies = [f"{path} is given twice; it counts once." for path in paths if paths.count(path) > 1]
+    worked = work_files(
+        list(dict.fromkeys(paths)),
+        settings,
+        rule=rule,
+        curve=curve,
+        skip_unreadable=skip_unreadable,
+        progress=progress,
+    )
+    left_out = tuple(LeftOut(fault.path, str(fault)) for fault in worked.skipped)
+    if not worked.rolls and not worked.flexes:
         raise CallError(
             f"none of the {len(paths)} files can be used (the first: {left_out[0].why})", "give other runs"
         )
-    return Intake(rolls, flexes, tuple(left_out), tuple(copies))
+    first: dict[str, str] = {}
+    for path, recording in worked.recordings.items():
+        before = first.setdefault(recording, path)
+        if before != path:
+            copies.append(f"{path} is the same recording as {before}; it counts once.")
+    once = set(first.values())
+    return Intake(
+        {blank: rolled for blank, works in worked.rolls.items() if (rolled := _of(works, once))},
+        {blank: bent for blank, works in worked.flexes.items() if (bent := _of(works, once))},
+        left_out,
+        tuple(dict.fromkeys(copies)),
+    )
 
 
-def _digest(run: Run) -> bytes:
-    """Tell recordings apart by what was recorded, whatever the file is called."""
-    header = run.header
-    known = hashlib.blake2b(repr((header.kind, header.blank, header.started)).encode(), digest_size=16)
-    for name in sorted(run.columns):
-        known.update(name.encode())
-        known.update(run.columns[name].tobytes())
-    return known.digest()
+def _of(works: Sequence[Work], paths: Collection[str]) -> list[Work]:
+    return [work for work in works if work.run.path in paths]

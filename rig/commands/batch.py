@@ -31,7 +31,8 @@ def batch(
     Example: blankbench batch runs/*.csv --tolerance reference_load=4
     """
     settings = load_settings(settings_file)
-    taken = take_in(options.expand(runs), settings, skip_unreadable=skip_unreadable)
+    with options.progress("Working up the runs") as progress:
+        taken = take_in(options.expand(runs), settings, skip_unreadable=skip_unreadable, progress=progress)
     allowed = allowed_spreads(tolerance, settings, taken)
     result = work_batch(taken.rolls, taken.flexes, allowed, taken.warnings)
     if as_json:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import glob
 import json
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 from rich.console import Console
+from rich.progress import Progress
 
 from analysis.roll.result import MarkRule
 from rig.errors import CallError
@@ -69,6 +71,26 @@ def out() -> Console:
 def messages() -> Console:
     """The console for messages, on stderr."""
     return Console(stderr=True)
+
+
+@contextmanager
+def progress(words: str) -> Iterator[Callable[[int, int], None]]:
+    """Show a bar on stderr while many runs are worked up; nothing where stderr is no terminal.
+
+    Yields
+    ------
+    callable
+        Takes the runs done and the runs in all.
+    """
+    console = messages()
+    bar = Progress(console=console, auto_refresh=False, transient=True, disable=not console.is_terminal)
+    task = bar.add_task(words, total=None)
+
+    def show(done: int, in_all: int) -> None:
+        bar.update(task, completed=done, total=in_all, refresh=True)
+
+    with bar:
+        yield show
 
 
 def expand(patterns: Sequence[str]) -> list[str]:

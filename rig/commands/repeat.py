@@ -15,8 +15,9 @@ from analysis.roll.result import Mark
 from analysis.show.records import Json
 from analysis.units import System, display
 from rig.commands import options
+from rig.many import work_files
 from rig.settings import load_settings
-from rig.workup import Flex, Roll, read_runs, work_blanks
+from rig.workup import Flex, Roll
 
 _PROPERTIES = {
     "reference_load": ("power (reference load)", "load", "N"),
@@ -39,8 +40,9 @@ def repeat(
     Example: blankbench repeat runs/*.csv
     """
     settings = load_settings(settings_file)
-    rolls, flexes = work_blanks(read_runs(options.expand(runs)), settings)
-    studies, planes, marks = studies_of(rolls, flexes)
+    with options.progress("Working up the runs") as progress:
+        worked = work_files(options.expand(runs), settings, progress=progress)
+    studies, planes, marks = studies_of(worked.rolls, worked.flexes)
     if as_json:
         options.print_json(
             {
