@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from html import escape
 from typing import TypeAlias
 
-from analysis.show.wording import label
+from analysis.show.text import label
 
 _NAME = re.compile(r"[a-z][a-z0-9-]*\Z")
 _VOID = frozenset({"br", "hr", "link", "meta"})

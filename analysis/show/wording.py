@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import unicodedata
 from collections.abc import Sequence
 from typing import Final
 
@@ -13,6 +12,7 @@ from analysis.estimate import Estimate
 from analysis.roll.further import second_snap_travel
 from analysis.roll.result import Cause, Mark, MarkRule, RollResult
 from analysis.show.rounding import CANNOT_TELL, Shown, plain_quantity, show, show_direction
+from analysis.show.text import label as label
 from analysis.units import Display, System, display
 
 ANGLES_COUNT: Final = "Angles count from the index mark, clockwise seen from the butt."
@@ -239,24 +239,3 @@ def listing(words: Sequence[str]) -> str:
     if len(words) < 2:
         return "".join(words)
     return f"{', '.join(words[:-1])} and {words[-1]}"
-
-
-def label(text: str, limit: int = 60) -> str:
-    r"""Make a name that came from outside safe to show: one line, no control signs, cut where too long.
-
-    Control characters, line breaks and the invisible marks that turn the writing direction become spaces,
-    so that a name can neither move the cursor nor reorder what stands beside it.
-
-    Examples
-    --------
-    >>> label("A-03\x1b[2J")
-    'A-03 [2J'
-    >>> label("x" * 100, limit=5)
-    'xxxx…'
-    """
-    head = text[: 4 * limit]
-    clean = "".join(" " if unicodedata.category(sign)[0] in "CZ" else sign for sign in head)
-    clean = " ".join(clean.split())
-    if len(clean) <= limit and len(head) == len(text):
-        return clean
-    return clean[: limit - 1].rstrip() + "…"

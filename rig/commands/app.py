@@ -31,6 +31,7 @@ COMMANDS = (
     "repeat",
     "mark",
     "classes",
+    "log",
 )
 """In the order of the help; each is the function of that name in the module of that name."""
 
@@ -52,7 +53,11 @@ def application(names: Sequence[str] = COMMANDS) -> typer.Typer:
     )
     app.callback()(_start)
     for name in names:
-        app.command(name)(getattr(import_module(f"rig.commands.{name}"), name))
+        entry = getattr(import_module(f"rig.commands.{name}"), name)
+        if isinstance(entry, typer.Typer):
+            app.add_typer(entry, name=name)
+        else:
+            app.command(name)(entry)
     return app
 
 

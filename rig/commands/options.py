@@ -14,8 +14,8 @@ import typer
 from rich.console import Console
 from rich.progress import Progress
 
-from analysis.roll.result import MarkRule
 from rig.errors import CallError
+from rig.shop import set_aside_among
 
 if TYPE_CHECKING:
     from rig.intake import LeftOut
@@ -36,8 +36,9 @@ SettingsFile = Annotated[
         help="The shop's settings file (default: the one of this computer's user).",
     ),
 ]
+# Spelt out, as `analysis.roll` has it, so that a command without maths need not load the maths.
 Rule = Annotated[
-    MarkRule | None,
+    Literal["snap", "snap-back", "stiff", "soft"] | None,
     typer.Option(
         "--mark",
         help="Where the tape goes: snap, snap-back, stiff or soft. The settings file has the default.",
@@ -93,13 +94,17 @@ def progress(words: str) -> Iterator[Callable[[int, int], None]]:
         yield show
 
 
-def expand(patterns: Sequence[str]) -> list[str]:
+def expand(patterns: Sequence[str], *, aside: bool = False) -> list[str]:
     """Expand the file patterns that the shell left alone, in the order given.
+
+    Runs that the shop's log has set aside are passed over and named on stderr, unless `aside` asks for them.
 
     Raises
     ------
     CallError
-        Where a pattern fits no file.
+        Where a pattern fits no file, or all files are set aside.
+    FileError
+        If the log's journal cannot be read.
 
     Examples
     --------
@@ -115,7 +120,19 @@ def expand(patterns: Sequence[str]) -> list[str]:
         if not found:
             raise CallError(f"no file fits the pattern {pattern}", "check the folder and the pattern")
         paths.extend(found)
-    return paths
+    left_out = {} if aside else set_aside_among(paths)
+    if not left_out:
+        return paths
+    kept = [path for path in paths if path not in left_out]
+    if not kept:
+        raise CallError(
+            "every run given is set aside", "name others, or bring one back: blankbench log bring-back RUN"
+        )
+    first = next(iter(left_out))
+    more = f" and {len(left_out) - 1} more" if len(left_out) > 1 else ""
+    line = f"passed over, as set aside in the log: {first} ({left_out[first]}){more}"
+    messages().print(line, markup=False, highlight=False, soft_wrap=True)
+    return kept
 
 
 def pairs(given: Sequence[str], option: str, example: str, *, zero: bool = False) -> dict[str, float]:

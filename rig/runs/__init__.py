@@ -2,7 +2,7 @@
 
 from rig.runs.file import Run, read_header, read_run
 from rig.runs.folder import RunEntry, RunFolder, safe_name
-from rig.runs.header import KINDS, Header, Kind
+from rig.runs.header import KINDS, Header, Kind, moment_of
 from rig.runs.marks import Event
 from rig.runs.readings import flex_readings, naming_lines, rig_errors, roll_readings
 from rig.runs.recompute import recompute
@@ -18,6 +18,7 @@ __all__ = [
     "RunFolder",
     "RunWriter",
     "flex_readings",
+    "moment_of",
     "naming_lines",
     "read_header",
     "read_run",

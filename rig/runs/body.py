@@ -15,7 +15,6 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from rig.errors import FileError
@@ -25,10 +24,6 @@ _NUMBER = re.compile(rb"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _BARE_EXPONENT = re.compile(rb"[eE][+-]?[,\n]|[,\n][+-]?[eE]")
 _SMALL = 100_000
 _SHOWN = 30
-# pandas 3 reads every decimal to the nearest float of itself; before, it has to be asked.
-_EXACT: dict[str, Any] = (
-    {} if int(pd.__version__.partition(".")[0]) >= 3 else {"float_precision": "round_trip"}
-)
 
 
 def parse_body(
@@ -103,6 +98,11 @@ def _plain_exponents(body: bytes, at: int) -> bool:
 
 def _parse(body: bytes, at: int, width: int, *, missing: bool) -> list[NDArray[np.float64]] | None:
     """Parse numbers; with `missing`, an empty cell and ``nan`` are nan. None: the parser found a fault."""
+    import pandas as pd  # loaded where readings are read: a list of headers does without it
+
+    # pandas 3 reads every decimal to the nearest float of itself; before, it has to be asked.
+    before_3 = int(pd.__version__.partition(".")[0]) < 3
+    exact: dict[str, Any] = {"float_precision": "round_trip"} if before_3 else {}
     source = io.BytesIO(body)
     source.seek(at)
     try:
@@ -117,7 +117,7 @@ def _parse(body: bytes, at: int, width: int, *, missing: bool) -> list[NDArray[n
             na_filter=missing,
             keep_default_na=False,
             na_values=["", "nan"],
-            **_EXACT,
+            **exact,
         )
     except ValueError:  # the parser's own errors are ValueErrors too
         return None

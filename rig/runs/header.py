@@ -113,11 +113,7 @@ class Header:
     @property
     def when(self) -> datetime | None:
         """`started` as a time, UTC where it names no zone; None if it is missing or no ISO date."""
-        try:
-            moment = datetime.fromisoformat(self.started)
-        except ValueError:
-            return None
-        return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+        return moment_of(self.started)
 
     def to_toml(self) -> str:
         """Write the header as TOML, one line a key, ending in a newline.
@@ -141,6 +137,15 @@ class Header:
         if tomllib.loads(text) != plain:
             raise ValueError("the header holds a value that TOML cannot carry")
         return text if text.endswith("\n") else text + "\n"
+
+
+def moment_of(text: str) -> datetime | None:
+    """Read an ISO date and time, UTC where it names no zone; None for any other text."""
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
 
 
 _NOT_KEYS = ("tables", "extra", "lines")
