@@ -15,7 +15,7 @@ from analysis.roll.result import Mark
 from analysis.show.records import Json
 from analysis.units import System, display
 from rig.commands import options
-from rig.many import work_files
+from rig.intake import take_in
 from rig.settings import load_settings
 from rig.workup import Flex, Roll
 
@@ -31,6 +31,7 @@ _PROPERTIES = {
 
 def repeat(
     runs: options.Runs,
+    skip_unreadable: options.SkipUnreadable = False,
     as_json: options.AsJson = False,
     units: options.Units = None,
     settings_file: options.SettingsFile = None,
@@ -41,8 +42,10 @@ def repeat(
     """
     settings = load_settings(settings_file)
     with options.progress("Working up the runs") as progress:
-        worked = work_files(options.expand(runs), settings, progress=progress)
-    studies, planes, marks = studies_of(worked.rolls, worked.flexes)
+        taken = take_in(options.expand(runs), settings, skip_unreadable=skip_unreadable, progress=progress)
+    for words in taken.warnings:  # a recording given twice would repeat itself
+        options.messages().print(words, markup=False)
+    studies, planes, marks = studies_of(taken.rolls, taken.flexes)
     if as_json:
         options.print_json(
             {
