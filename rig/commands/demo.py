@@ -24,10 +24,10 @@ from rig.calibration import Calibration
 from rig.commands import options
 from rig.commands.calibrate import Take, make, said
 from rig.commands.connect import Board, board_at
-from rig.commands.draw import save_flex_figures, save_roll_figures
+from rig.commands.draw import save_flex_figures, save_roll_figures, write_text
 from rig.commands.flex import flex_record
 from rig.commands.recording import record_run, state_cautions
-from rig.commands.report import write_report
+from rig.commands.report import report_html
 from rig.commands.spine import spine_record
 from rig.decisions import work_batch
 from rig.errors import FileError
@@ -94,7 +94,7 @@ def demo(
     console.print(tables.roll_summary([(n, works[0].result) for n, works in rolls.items()], units=system))
     console.print(tables.flex_summary([(n, works[0].result) for n, works in flexes.items()], units=system))
     console.print(tables.batch_table(batch, units=system))
-    report = write_report(place / "report.html", rolls, flexes, batch, settings, system)
+    report = write_text(place / "report.html", report_html(rolls, flexes, batch, settings, system))
     if not quick:
         save_roll_figures([work for works in rolls.values() for work in works], place / "figures")
         save_flex_figures([work for works in flexes.values() for work in works], place / "figures")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
@@ -15,7 +15,9 @@ from analysis.units import System
 from rig.commands import options
 from rig.commands.batch import allowed_spreads
 from rig.commands.draw import write_text
+from rig.commands.printing import print_page
 from rig.decisions import work_batch
+from rig.errors import CallError
 from rig.intake import take_in
 from rig.runs import Run
 from rig.settings import Settings, load_settings
@@ -24,11 +26,12 @@ from rig.workup import Flex, Roll
 
 def report(
     runs: options.Runs,
-    into: Annotated[Path, typer.Option("--into", metavar="FILE", help="The HTML file to write.")] = Path(
-        "report.html"
-    ),
+    into: Annotated[
+        Path, typer.Option("--into", metavar="FILE", help="The file to write: .html, or .pdf.")
+    ] = Path("report.html"),
     tolerance: options.Tolerances = None,
     mark: options.Rule = None,
+    paper: Annotated[Literal["a4", "letter"], typer.Option("--paper", help="For a .pdf.")] = "a4",
     skip_unreadable: options.SkipUnreadable = False,
     as_json: options.AsJson = False,
     units: options.Units = None,
@@ -38,13 +41,17 @@ def report(
 
     Example: blankbench report runs/*.csv --into batch.html
     """
+    if into.suffix.lower() not in (".html", ".htm", ".pdf"):
+        raise CallError(f"--into {into} is neither .html nor .pdf", "give a name such as report.pdf")
     settings = load_settings(settings_file)
     paths = options.expand(runs)
     taken = take_in(paths, settings, skip_unreadable=skip_unreadable, rule=mark, curve=True)
     allowed = allowed_spreads(tolerance, settings, taken)
     several = len(taken.blanks) > 1
     batch = work_batch(taken.rolls, taken.flexes, allowed, taken.warnings) if several else None
-    path = write_report(into, taken.rolls, taken.flexes, batch, settings, units or settings.shop.units)
+    page = report_html(taken.rolls, taken.flexes, batch, settings, units or settings.shop.units)
+    pdf = into.suffix.lower() == ".pdf"
+    path = print_page(page, into, paper) if pdf else write_text(into, page)
     if as_json:
         options.print_json(
             {
@@ -56,20 +63,18 @@ def report(
     else:
         for warning in taken.warnings:
             options.messages().print(f"! {warning}", markup=False)
-        options.out().print(
-            f"The report is in {path}. Open it in a browser; print it from there.", markup=False
-        )
+        do = "Print it, or send it." if pdf else "Open it in a browser; print it from there."
+        options.out().print(f"The report is in {path}. {do}", markup=False)
 
 
-def write_report(
-    path: Path,
+def report_html(
     rolls: Mapping[str, Sequence[Roll]],
     flexes: Mapping[str, Sequence[Flex]],
     batch: BatchResult | None,
     settings: Settings,
     units: System,
-) -> Path:
-    """Write the HTML report of worked-up runs (with their curves)."""
+) -> str:
+    """Make the HTML report of worked-up runs (with their curves)."""
     blanks = []
     every: list[Run] = []
     for blank in dict.fromkeys([*rolls, *flexes]):
@@ -93,7 +98,7 @@ def write_report(
         calibration=_calibrations(every),
         units=units,
     )
-    return write_text(path, report_page(info, blanks, batch))
+    return report_page(info, blanks, batch)
 
 
 def _dates(runs: Sequence[Run]) -> str:

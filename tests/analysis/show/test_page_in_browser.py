@@ -114,6 +114,44 @@ def test_nothing_overlaps_or_overflows(page, tmp_path, width, dark):
     assert "CONSOLE" not in errors
 
 
+ACCESSIBLE = """
+<script>AXE</script>
+<script>
+addEventListener('load', async () => {
+  const found = await axe.run(document, {resultTypes: ['violations']});
+  const told = found.violations.map(v => v.id + ': ' + v.nodes.map(n => n.html.slice(0, 120)).join(' | '));
+  document.title = JSON.stringify({told, passed: found.passes.length});
+});
+</script>
+"""
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_an_automatic_accessibility_check_finds_nothing(page, tmp_path, dark):
+    """axe-core, a general-purpose checker of WCAG rules, as axe-core-python carries it (dev extra)."""
+    axe = pytest.importorskip("axe_core_python", reason="axe-core-python is in the dev extra")
+    source = Path(axe.__file__).with_name("axe.min.js").read_text(encoding="utf-8")
+    checked = re.sub(r"<meta http-equiv[^>]*>", "", page)
+    checked = checked.replace("</body>", ACCESSIBLE.replace("AXE", source, 1) + "</body>")
+    if dark:
+        checked = checked.replace("@media screen and (prefers-color-scheme: dark)", "@media screen")
+    file = tmp_path / "page.html"
+    file.write_text(checked, encoding="utf-8")
+    dumped, _ = browse(file, tmp_path, "--window-size=1200,2000", "--virtual-time-budget=20000", "--dump-dom")
+    found = json.loads(unescape(re.search(r"<title>(\{.*?\})</title>", dumped, re.DOTALL).group(1)))
+    assert found["told"] == []
+    assert found["passed"] > 10
+
+
+def test_the_page_asks_nothing_from_outside(page):
+    asked = re.findall(r"""(?:src|href|srcset|action|data)\s*=\s*["']([^"']*)""", page)
+    asked += re.findall(r"url\([\"']?([^)\"']*)", page)
+    assert asked  # the figures refer to their own parts
+    assert all(target.startswith(("#", "data:")) for target in asked)
+    assert "@import" not in page
+    assert "<script" not in page
+
+
 def test_the_page_as_it_is_says_nothing_on_the_console(page, tmp_path):
     file = tmp_path / "page.html"
     file.write_text(page, encoding="utf-8")
