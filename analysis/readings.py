@@ -104,6 +104,8 @@ class FlexReadings:
     """Mass of the whole blank, kg."""
     length_m: float | None = None
     """Length of the whole blank, m."""
+    load_after_N: float | None = None
+    """What the load reads with the tip free after the run, N."""
     rig: RigErrors = field(default_factory=RigErrors)
     """What the run states about the rig's errors."""
     blank: str = ""

@@ -12,6 +12,7 @@ from analysis.bend.fit import Fit
 from analysis.bend.rating import REFERENCE_BEND
 from analysis.bend.screen import AT_TIP, Sweep
 from analysis.bend.side import Planes
+from analysis.estimate import Estimate
 from analysis.readings import FlexReadings
 
 _MISFIT = 3.0
@@ -109,3 +110,27 @@ def misfits(found: Fit) -> list[str]:
                 "their scatter: look at calibration, hook and zero. The half-widths are wider for it."
             ]
     return []
+
+
+def set_caution(stays: Estimate | None, load_after_N: float | None, slack: float) -> list[str]:
+    """Say what a travel that stays after unloading may be.
+
+    Parameters
+    ----------
+    stays : Estimate or None
+        Travel left at no load, m.
+    load_after_N : float or None
+        What the load read with the tip free after the run, where that is known.
+    slack : float
+        Travel per load at small travel, m/N.
+    """
+    if stays is None or abs(stays.value) <= stays.noise_ci95:
+        return []
+    left = f"After unloading {1e3 * stays.value:.1f} mm of travel are left at no load"
+    if load_after_N is not None:
+        return [f"{left}: the blank took a set, or the hook moved."]
+    return [
+        f"{left}. A set of the blank, a hook that rubs and a load zero that drifts by "
+        f"{1e3 * abs(stays.value) / slack:.0f} mN look the same in this run: read the load with the tip free "
+        "after a run, and write it into the header as load_after_N."
+    ]

@@ -34,6 +34,8 @@ _DRIFTS = (0.0, 0.004, 0.012)
 """How far the load's zero may drift over a run (one standard deviation), over the largest load."""
 _DRIFT_ODDS = (0.8, 0.13, 0.07)
 """Their probabilities before the run."""
+DRIFT_SIZE = math.sqrt(sum(odds * size**2 for odds, size in zip(_DRIFT_ODDS, _DRIFTS, strict=True)))
+"""One standard deviation of that drift before the run, over the largest load."""
 _DRIFT_SHAPE = np.array([1.0, 0.25, 0.12])
 """Sizes of line and half waves to each other: drift is slow (our choice)."""
 _NEVER = 1e14
@@ -334,26 +336,28 @@ def _weigh(part: _Residual, *, early: bool) -> None:
     track.noise = noise
 
 
-def _hanging_together(part: _Residual) -> Floats:
-    """How many readings count as one, by channel: 1 for white noise, more where noise hangs together.
+def readings_as_one(left: Floats) -> float:
+    """How many readings count as one: 1 for white noise, more where noise hangs together.
 
     The sum of the residuals' autocorrelations, 1 + 2·Σ ρ_k, up to the first lag at which a neighbouring pair
     of them is no longer positive (Geyer 1992, Statistical Science 7:473).
     """
-    out = np.ones(3)
-    for c in range(3):
-        left = (part.off[:, c] * part.track.weights)[part.has_tip if c == 2 else slice(None)]
-        if left.size < 50 or not np.any(left):
-            continue
-        left = left - left.mean()
-        spectrum = np.fft.rfft(left, 2 * left.size)
-        rho = np.fft.irfft(np.abs(spectrum) ** 2)[: left.size // 4]
-        rho = rho / rho[0]
-        pairs = rho[1:-1:2] + rho[2::2]
-        ends = np.flatnonzero(pairs <= 0.0)
-        count = int(ends[0]) if ends.size else pairs.size
-        out[c] = max(1.0, 1.0 + 2.0 * float(np.sum(pairs[:count])))
-    return out
+    if left.size < 50 or not np.any(left):
+        return 1.0
+    left = left - left.mean()
+    spectrum = np.fft.rfft(left, 2 * left.size)
+    rho = np.fft.irfft(np.abs(spectrum) ** 2)[: left.size // 4]
+    rho = rho / rho[0]
+    pairs = rho[1:-1:2] + rho[2::2]
+    ends = np.flatnonzero(pairs <= 0.0)
+    count = int(ends[0]) if ends.size else pairs.size
+    return max(1.0, 1.0 + 2.0 * float(np.sum(pairs[:count])))
+
+
+def _hanging_together(part: _Residual) -> Floats:
+    """How many readings count as one, by channel."""
+    load, travel, tip = (part.off * part.track.weights[:, None]).T
+    return np.array([readings_as_one(left) for left in (load, travel, tip[part.has_tip])])
 
 
 def _least_noise(track: Track) -> Floats:

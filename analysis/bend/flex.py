@@ -3,34 +3,38 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from analysis.bend.cautions import at_tip, cautions, misfits, short_of_reference
+from analysis.bend.aftereffect import creep_held, set_after
+from analysis.bend.cautions import cautions, misfits, set_caution, short_of_reference
 from analysis.bend.classes import DEFAULT_ACTION_BANDS, DEFAULT_POWER_BANDS, Bands
-from analysis.bend.curve import Curve
-from analysis.bend.elastica import Bender, Surroundings, load_for_travel, solve
-from analysis.bend.family import SIZE, TAPER_MEAN, Family
-from analysis.bend.fit import LOOP_TERMS, RIG_TERMS, Fit, Track, drift_terms, fit, loop_terms
-from analysis.bend.profile import Profile, Taper, own_weight
+from analysis.bend.elastica import Surroundings, solve
+from analysis.bend.family import SIZE
+from analysis.bend.fit import LOOP_TERMS, RIG_TERMS, Fit, drift_terms, loop_terms
+from analysis.bend.profile import Profile
 from analysis.bend.rating import Ratings, even_load, ratings_of
 from analysis.bend.result import FlexCurve, FlexResult, Station
-from analysis.bend.screen import Sweep, screen
 from analysis.bend.side import Planes, to_the_mean
+from analysis.bend.tracks import (
+    fit_runs,
+    of_a_blank,
+    refuse_two_blanks,
+    screened,
+    speaks_for_all,
+    usual_taper,
+)
 from analysis.errors import ReadingsError
 from analysis.estimate import Estimate, Share
 from analysis.readings import FlexReadings, Floats
 
 STATIONS = 21
 """Places along the blank where the rigidity is reported."""
-_FIT_ELEMENTS = 8
 _ONE_WAY = 0.01
 """95 % half-width of the reference load, relative, where loading and unloading cannot be told apart: half of
 a hysteresis of 2 %, which few blanks exceed (common practice, no source)."""
-_NORMAL = 1.959964
 _LOAD, _CENTRE, _STIFF = 0, 1, 2
 
 
@@ -82,8 +86,8 @@ def fit_flex(
         raise ValueError("a flex fit needs a run")
     power_word = None if label_power is None else power_bands.word(label_power, "power")
     action_word = None if label_action is None else action_bands.word(label_action, "action")
-    _one_blank(runs)
-    main = _main(runs)
+    refuse_two_blanks(runs)
+    main = speaks_for_all(runs)
     free = runs[main].free_length_m
     cut = cut_tip_m + cut_butt_m
     if not 0.0 <= cut < free:
@@ -99,22 +103,26 @@ def fit_flex(
         replace(run, load_N=run.load_N * (factor / mean))
         for run, (factor, _, _) in zip(runs, sides, strict=True)
     ]
-    sweeps = [_screened(run, at) for at, run in enumerate(runs)]
-    with _of_a_blank(sweeps):
-        found = _fitted(runs, sweeps, reach)
+    sweeps = [screened(run, at) for at, run in enumerate(runs)]
+    with of_a_blank(sweeps):
+        found = fit_runs(runs, sweeps, reach)
         blank = found.parameters[:SIZE]
         covariance = found.covariance[:SIZE, :SIZE]
         profile = _profile(found, free)
-        at_free = ratings_of(found.family, blank, covariance, free, _usual(free))
+        at_free = ratings_of(found.family, blank, covariance, free, usual_taper(free))
         at_rated = at_free
         if rated != free or cut_tip_m:
-            at_rated = ratings_of(found.family, blank, covariance, rated, _usual(rated), cut_tip_m)
+            at_rated = ratings_of(found.family, blank, covariance, rated, usual_taper(rated), cut_tip_m)
         if not all(np.isfinite(ratings.changes).all() for ratings in (at_free, at_rated)):
             raise FloatingPointError("a rating is not finite")
         drawn = _curve(found, main, profile) if curve else None
+        curved = found.tracks[main].curve
+        stays = set_after(sweeps[main], curved, runs[main].load_after_N)
+        creep = creep_held(runs[main], curved, float(np.max(sweeps[main].load_N)))
     dof = max(4.0, float(sum(sweep.load_N.size for sweep in sweeps)) - SIZE)
     changes = _systematic_changes(runs, found)
     warnings = [*said, *cautions(runs, sweeps, rated + cut_tip_m, free, planes), *misfits(found)]
+    warnings += set_caution(stays, runs[main].load_after_N, 1.0 / at_free.value.initial_stiffness_N_per_m)
 
     one_way = not any(sweep.both_ways for sweep in sweeps)
     load = _estimate(at_rated, _LOAD, dof, changes)
@@ -147,116 +155,10 @@ def fit_flex(
         curve=drawn,
         warnings=tuple(warnings),
         profile=_scaled(profile, mean),
+        set_after=stays,
+        creep=creep,
         hooks_m=tuple(run.free_length_m if run.station_m is None else run.station_m for run in runs),
     )
-
-
-def _one_blank(runs: Sequence[FlexReadings]) -> None:
-    """Refuse runs of several blanks."""
-    for at, run in enumerate(runs):
-        if run.blank != runs[0].blank:
-            raise ReadingsError(
-                f"this run is of blank {run.blank or 'without a name'}, and the first is of blank "
-                f"{runs[0].blank or 'without a name'}",
-                "fit runs of one blank together",
-                run=at,
-            )
-
-
-def _main(runs: Sequence[FlexReadings]) -> int:
-    """Which run speaks for the rest: the first with the load at the tip, else the nearest to it."""
-    for at, run in enumerate(runs):
-        if at_tip(run):
-            return at
-    return min(range(len(runs)), key=lambda at: runs[at].free_length_m - (runs[at].station_m or 0.0))
-
-
-def _screened(run: FlexReadings, at: int) -> Sweep:
-    """Look a run over, and say which it was that cannot be used."""
-    try:
-        return screen(run)
-    except ReadingsError as error:
-        error.run = at
-        raise
-
-
-def _fitted(runs: Sequence[FlexReadings], sweeps: Sequence[Sweep], reach: float) -> Fit:
-    """Fit all runs with one rigidity."""
-    tracks, levels = [], []
-    for run, sweep in zip(runs, sweeps, strict=True):
-        length = run.free_length_m
-        unit = _usual(length)
-        around = Surroundings(station_m=run.station_m, weight=_weight(run, unit))
-        far = sweep.travel_m > 0.8 * float(np.max(sweep.travel_m))
-        bare = Surroundings(station_m=run.station_m)
-        travel = min(float(np.mean(sweep.travel_m[far])), 0.7 * (run.station_m or length))
-        per_level = load_for_travel(unit, travel, bare, tolerance=1e-4).load_N
-        pulled = float(np.mean(sweep.load_N[far]))
-        level = math.log(pulled / per_level)
-        noise = np.array([value if math.isfinite(value) else 0.0 for value in sweep.scatter])
-        largest = float(np.quantile(sweep.load_N, 0.99)) + 4.0 * float(noise[0])
-        noise = np.maximum(noise, 2e-5 * np.array([largest, float(np.max(sweep.travel_m)), 1.0]))
-        bender = Bender(unit, around, elements=_FIT_ELEMENTS)
-        start = TAPER_MEAN + np.array([level, 0.0, 0.0])
-        tracks.append(
-            Track(
-                sweep,
-                Curve(bender, Family(reach, start), largest),
-                _zero_doubt(run),
-                sweep.load_N.copy(),
-                noise,
-                np.ones(sweep.load_N.size),
-                _elapsed(run.time_s[sweep.row]),
-            )
-        )
-        levels.append(level)
-    return fit(reach, tracks, float(np.mean(levels)))
-
-
-@contextmanager
-def _of_a_blank(sweeps: Sequence[Sweep]) -> Iterator[None]:
-    """Turn numbers that run away, which readings of no blank make, into one plain error.
-
-    The readings have been looked over before, so that whatever fails in here fails for their sake.
-    """
-    try:
-        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-            yield
-    except (ArithmeticError, ValueError) as error:  # no balance, a singular matrix
-        slope = any(np.isfinite(sweep.tip).any() for sweep in sweeps)
-        raise ReadingsError(
-            f"{'load, travel and tip slope' if slope else 'load and travel'} follow the curve of no blank",
-            "check their units and calibration, and record again",
-        ) from error
-
-
-def _usual(length: float) -> Taper:
-    """A usual taper with a rigidity of 1 N·m² at the chuck; it lays out grids that are fine near the tip."""
-    exponent = math.exp(TAPER_MEAN[2])
-    return Taper(length, 1.0, math.exp(TAPER_MEAN[1] / exponent), exponent)
-
-
-def _weight(run: FlexReadings, shape: Taper) -> Callable[[Floats], Floats] | float:
-    """Own weight per length along the pull, N/m."""
-    if run.mass_kg is None or run.pull not in ("down", "up"):
-        return 0.0
-    per_length = own_weight(shape, run.mass_kg, run.length_m)
-    sign = 1.0 if run.pull == "down" else -1.0
-    return lambda stations: sign * per_length(stations)
-
-
-def _zero_doubt(run: FlexReadings) -> float:
-    """How far the load's zero may be off at the first reading, one standard deviation, N."""
-    return 0.0 if run.rig.load_zero_ci95_N is None else run.rig.load_zero_ci95_N / _NORMAL
-
-
-def _elapsed(time_s: Floats) -> Floats:
-    """Time since the first reading over the run's time, 0 to 1; by the order where the clock is no help."""
-    order = np.linspace(0.0, 1.0, time_s.size)
-    span = float(np.nanmax(time_s) - np.nanmin(time_s)) if np.isfinite(time_s).any() else 0.0
-    if not span > 0.0 or not np.isfinite(time_s).all():
-        return order
-    return np.asarray((time_s - time_s.min()) / span)
 
 
 def _systematic_changes(runs: Sequence[FlexReadings], found: Fit) -> list[tuple[str, Floats]]:

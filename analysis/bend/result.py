@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from analysis.bend.profile import Profile
 from analysis.estimate import Estimate
@@ -33,6 +34,18 @@ class Station:
     """From the tip, m."""
     rigidity: Estimate
     """EI, N·m²; its half-width holds the error of the family of profiles itself."""
+
+
+@dataclass(frozen=True, slots=True)
+class Creep:
+    """What creeps while the blank is held at the top."""
+
+    of: Literal["load", "travel"]
+    """What creeps: the load at held travel, or the travel at held load."""
+    per_decade: Estimate
+    """Part of it that goes each time the time grows tenfold: load that fades, travel that grows."""
+    held_s: float
+    """How long it was held, s."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,5 +106,9 @@ class FlexResult:
     """Plain sentences for the builder."""
     profile: Profile | None = None
     """Rigidity along the blank with its covariance, mean over the roll where that is known."""
+    set_after: Estimate | None = None
+    """Travel left at no load after unloading, m; None where the run does not come back to no load."""
+    creep: Creep | None = None
+    """Creep while held; None where the run was not held."""
     hooks_m: tuple[float, ...] = ()
     """Where the load acted in each run that was fitted, m from the chuck's face."""

@@ -136,9 +136,16 @@ def flex_record(
         "rigidity": [_station(station) for station in result.rigidity],
         "warnings": strings_of(result.warnings),
     }
+    creep = None if result.creep is None else result.creep.per_decade
     return record | {
         "even_blank_rigidity_ci95_Nm2": ci95_of(result.even_blank_rigidity),
         "hysteresis_ci95_pct": ci95_of(result.hysteresis, _PERCENT),
+        "set_after_unloading_m": value_of(result.set_after),
+        "set_after_unloading_ci95_m": ci95_of(result.set_after),
+        "creep_of": None if result.creep is None else result.creep.of,
+        "creep_pct_per_decade": value_of(creep, _PERCENT),
+        "creep_ci95_pct_per_decade": ci95_of(creep, _PERCENT),
+        "held_s": None if result.creep is None else number_of(result.creep.held_s),
         "free_length_m": number_of(result.free_length_m),
         "extrapolated": bool(result.extrapolated),
         "power_class_probabilities": _probabilities(result.power_class),

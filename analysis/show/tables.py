@@ -166,6 +166,13 @@ def flex_table(
     _row(
         table, "hysteresis", loss, "loading above unloading" if loss.known else "needs loading and unloading"
     )
+    if result.set_after is not None:
+        stays = show_quantity(result.set_after, "small length", units)
+        _row(table, "set after unloading", stays, "travel left at no load")
+    if result.creep is not None:
+        what = "the load fades" if result.creep.of == "load" else "the travel grows"
+        how = f"{what}, each time the time grows tenfold; held {result.creep.held_s:.0f} s"
+        _row(table, "creep while held", show_percent(result.creep.per_decade), how)
     table.add_section()
     for where, station in say.three_stations(result):
         _row(table, f"rigidity, {where}", show_quantity(station.rigidity, "rigidity", units), "")

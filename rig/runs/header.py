@@ -37,7 +37,7 @@ _LENGTHS = (
     "tip_diameter_m",
 )
 _POSITIVE = (*_LENGTHS, "held_load_N", "mass_g")
-_ANGLES = ("mount_deg", "roll_deg")
+_SIGNED = ("mount_deg", "roll_deg", "load_after_N")
 _LARGEST = 1e6
 """No length, mass, load or angle of a bench is a larger number in its unit."""
 _TEXTS = ("blank", "model", "operator", "notes", "label_power", "label_action")
@@ -101,6 +101,8 @@ class Header:
     """Power word that the maker's label claims."""
     label_action: str | None = None
     """Action word that the maker's label claims."""
+    load_after_N: float | None = None
+    """What the load reads with the tip free after a flex run, N: how far its zero has drifted."""
     notes: str = ""
     """Free text."""
     tables: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
@@ -236,7 +238,7 @@ def _check_values(values: Mapping[str, Any], refuse: Any) -> None:
                 f"{key} {_shown(value)} is not known",
                 f'use one of: {words}, as in  # {key} = "{words.split(",")[0]}"',
             )
-        if key in _POSITIVE + _ANGLES and not _is_number(value):
+        if key in _POSITIVE + _SIGNED and not _is_number(value):
             raise refuse(
                 key,
                 f"{key} must be a number, not {_shown(value)}",
@@ -246,7 +248,7 @@ def _check_values(values: Mapping[str, Any], refuse: Any) -> None:
             raise refuse(
                 key, f"{key} must be above zero, not {_shown(value)}", "measure it and correct the line"
             )
-        if key in _POSITIVE + _ANGLES and abs(value) > _LARGEST:
+        if key in _POSITIVE + _SIGNED and abs(value) > _LARGEST:
             raise refuse(key, f"{key} {_shown(value)} is more than any bench has", "check its unit")
         if key == "started" and not isinstance(value, str | date):
             raise refuse(
@@ -291,7 +293,7 @@ def _build(values: Mapping[str, Any], places: Mapping[str, int]) -> Header:
             if key == "started":
                 given[key] = value if isinstance(value, str) else value.isoformat()
             else:
-                given[key] = float(value) if key in _POSITIVE + _ANGLES else value
+                given[key] = float(value) if key in _POSITIVE + _SIGNED else value
         elif isinstance(value, dict):
             tables[key] = value
         elif key != _MARKER:

@@ -86,6 +86,7 @@ def flex_readings(run: Run, settings: Settings) -> FlexReadings:
         pull=header.pull,
         mass_kg=None if header.mass_g is None else header.mass_g * 1e-3,
         length_m=header.length_m,
+        load_after_N=header.load_after_N,
         rig=rig_errors(run, settings),
         blank=header.blank,
     )
