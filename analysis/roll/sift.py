@@ -87,9 +87,11 @@ def sift(readings: RollReadings) -> Sifted:
         row = int(rows[slack[0]])
         raise ReadingsError("the travel is not positive", "bend the blank before rolling it", row=row)
     _refuse_lifeless(roll, reading, rows, "travel" if hanging else "load")
-    torn, stuck = faulty(roll)
+    unwrapped = np.unwrap(roll)
+    step = np.abs(np.diff(unwrapped))
+    torn, stuck = faulty(step)
     warnings = []
-    usual = float(np.median(np.abs(np.diff(np.unwrap(roll)))))
+    usual = float(np.median(step))
     if usual > _WILD:
         warnings.append(
             f"The angle moves by about {math.degrees(usual):.0f}° from one reading to the next: unless the"
@@ -107,8 +109,9 @@ def sift(readings: RollReadings) -> Sifted:
         )
     good = ~(torn | stuck)
     if not good.all():
-        time, roll, reading, scale = (column[good] for column in (time, roll, reading, scale))
-    roll = np.unwrap(roll)
+        time, reading, scale = (column[good] for column in (time, reading, scale))
+        unwrapped = np.unwrap(roll[good])
+    roll = unwrapped
     sign, two_way = direction(roll)
     return Sifted(
         time=time - time[0],

@@ -37,8 +37,13 @@ def covered(roll: Floats) -> float:
     return float(1.0 - gaps[wide].sum() / TURN)
 
 
-def faulty(roll: Floats) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def faulty(step: Floats) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Mark angles that cannot be right, judged against the usual step between readings.
+
+    Parameters
+    ----------
+    step : ndarray, shape (n − 1,)
+        Sizes of the steps between neighbouring angles, unwrapped, rad.
 
     Returns
     -------
@@ -47,9 +52,8 @@ def faulty(roll: Floats) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     stuck : ndarray of bool, shape (n,)
         Repeats of one angle that end in a large jump: the sensor stood still while the blank went on.
     """
-    torn = np.zeros(roll.shape, dtype=bool)
-    stuck = np.zeros(roll.shape, dtype=bool)
-    step = np.abs(np.diff(np.unwrap(roll)))
+    torn = np.zeros(step.size + 1, dtype=bool)
+    stuck = np.zeros(step.size + 1, dtype=bool)
     moving = step[step > 0.0]
     if moving.size < 20:
         return torn, stuck
