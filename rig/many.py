@@ -14,7 +14,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from itertools import islice
@@ -47,7 +47,7 @@ class Worked:
     """What came out of many runs."""
 
     rolls: dict[str, list[Roll]]
-    """By blank, in the order of the runs; from more than `SMALL` runs without their readings."""
+    """By blank, in the order of the runs; from more than `SMALL` runs without readings and profiles."""
     flexes: dict[str, list[Flex]]
     """Likewise."""
     skipped: tuple[FileError, ...] = ()
@@ -308,7 +308,9 @@ def _do(job: _Job) -> tuple[str, str]:
     for work in everything:
         run = work.run
         place = job.paths.index(run.path)
-        works.append((place, run.header, run.warnings, run.events, _recording(run), work.result))
+        result = work.result  # a profile with its covariance is large, and decides nothing about a shipment
+        result = replace(result, profile=None) if isinstance(result, FlexResult) else result
+        works.append((place, run.header, run.warnings, run.events, _recording(run), result))
     said = [(job.paths.index(fault.path), fault.line, fault.what, fault.do) for fault in (*faults, *more)]
     return key, encode((works, said))
 
