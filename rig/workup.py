@@ -352,13 +352,3 @@ def read_partners(paths: Sequence[str], kind: str, of: Sequence[Run]) -> list[Ru
                 f"give the {kind} run of the same blank",
             )
     return partners
-
-
-def claiming(run: Run, label_power: str | None, label_action: str | None) -> Run:
-    """Give a run the claims of the maker's label that the log knows; its own where the log knows none."""
-    header = replace(
-        run.header,
-        label_power=label_power or run.header.label_power,
-        label_action=label_action or run.header.label_action,
-    )
-    return run if header == run.header else replace(run, header=header)

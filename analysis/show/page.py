@@ -54,7 +54,9 @@ class BlankPage:
     flex: FlexResult | None = None
     """Its flex result, with the curve for the figures."""
     notes: tuple[str, ...] = ()
-    """The shop's own lines: damage seen, guide layout, customer's job."""
+    """The shop's own lines: damage seen, what to watch."""
+    rod: tuple[tuple[str, str], ...] = ()
+    """What the shop's log says of the finished rod, a word and its text each: guide layout, static test."""
 
 
 def report_page(info: PageInfo, blanks: Sequence[BlankPage], batch: BatchResult | None = None) -> str:
@@ -82,6 +84,7 @@ def report_page(info: PageInfo, blanks: Sequence[BlankPage], batch: BatchResult 
             _facts(info),
             info.units,
             level,
+            rod=blank.rod,
         )
         for number, blank in enumerate(blanks, start=1)
     ]

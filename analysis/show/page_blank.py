@@ -32,6 +32,8 @@ def blank_sheet(
     facts: Html,
     units: System,
     level: int = 2,
+    *,
+    rod: Sequence[tuple[str, str]] = (),
 ) -> Html:
     """Make one blank's sheet.
 
@@ -53,6 +55,8 @@ def blank_sheet(
         Display units.
     level : int
         Level of the sheet's heading: 1 where the blank stands alone.
+    rod : sequence of (str, str)
+        What the log says of the finished rod, a word and its text each.
     """
     ident = f"blank-{number}"
     title: list[Child] = ["Blank ", name_of(name)]
@@ -77,13 +81,16 @@ def blank_sheet(
         parts.append(tag("div", drawn, class_="figures"))
     warnings = [*(roll.warnings if roll else ()), *(flex.warnings if flex else ())]
     parts.append(warnings_block(warnings, level + 1))
+    if rod:
+        rod_rows = [[say.label(word), tag("bdi", say.label(text, 500))] for word, text in rod]
+        parts.append(table("The finished rod.", [], rod_rows, class_="rod"))
     if notes:
         parts.append(tag(f"h{level + 1}", "Notes", class_="sub"))
         parts.append(
             tag("ul", [tag("li", tag("bdi", say.label(note, 500))) for note in notes], class_="todo")
         )
     parts.append(facts)
-    return tag("section", parts, class_="sheet", id_=ident)
+    return tag("section", parts, class_="sheet with-rod" if rod else "sheet", id_=ident)
 
 
 def warnings_block(warnings: Sequence[str], level: int) -> Html | None:

@@ -57,6 +57,7 @@ th { font-weight: 600; } thead th { border-top: 0; vertical-align: bottom; }
 th bdi { display: inline-block; min-width: 3.5rem; }
 .findings td:nth-child(3) { color: var(--soft); }
 .odd { color: var(--mark); }
+.rod th { width: 9rem; } .rod td { overflow-wrap: anywhere; }
 .pair, .figures { display: grid; gap: 0.3rem 1.25rem; }
 .pair, .figures { grid-template-columns: repeat(auto-fit, minmax(min(100%, 22rem), 1fr)); }
 .pair { align-items: start; }
@@ -107,6 +108,7 @@ dl.facts dt { color: var(--soft); } dl.facts dd { margin: 0; }
   .pair figure svg { max-width: 68mm; }
   figure { margin: 0.15rem 0; }
   figure svg { border: 0; padding: 0; max-width: 80mm; }
+  .with-rod .figures figure svg { max-width: 58mm; }
   figcaption { margin-top: 0; }
   dl.facts { font-size: 8pt; margin: 0.2rem 0; grid-template-columns: max-content 1fr max-content 1fr; }
   a { color: inherit; text-decoration: none; }

@@ -13,6 +13,8 @@ from rig.commands import options
 from rig.errors import CallError
 from rig.settings import load_settings
 from rig.shop import FACTS, JOURNAL_NAME, Entry, Value
+from rig.shop import bring_back as take_up
+from rig.shop import set_aside as put_aside
 
 Blanks = Annotated[list[str], typer.Argument(metavar="BLANK…", help="Names of the blanks.")]
 AsideRuns = Annotated[
@@ -148,6 +150,7 @@ def correct(
     damage: its.Damage = None,
     decision: its.Decision = None,
     text: its.Text = None,
+    take_back: its.TakeBack = None,
     reason: Annotated[str, typer.Option("--reason", help="Why it is corrected.")] = "",
     by: its.By = None,
     folder: its.Folder = None,
@@ -167,12 +170,13 @@ def correct(
         "damage": damage, "decision": decision, "text": text,
     }  # fmt: skip
     written = its.keeper(folder, by, settings).correct(
-        name, facts, reason=reason, entry=entry, date=its.day(date, "--date"), shipment=shipment
-    )
+        name, facts, reason=reason, entry=entry, date=its.day(date, "--date"), shipment=shipment,
+        take_back=its.taken_back(take_back),
+    )  # fmt: skip
     if as_json:
         options.print_json(entry_record(written))
         return
-    _say(f"{name}: corrected to {said(written)} (entry {written.number}); the earlier entry is kept.")
+    _say(f"{name}: corrected: {said(written)} (entry {written.number}). The earlier entry is kept.")
 
 
 def set_aside(
@@ -188,7 +192,7 @@ def set_aside(
     Example: blankbench log set-aside A-03_roll_2026-05-04T093000.csv --reason "the tip slipped"
     """
     settings = load_settings(settings_file)
-    paths = its.keeper(folder, by, settings).set_aside(options.expand(runs, aside=True), reason)
+    paths = put_aside(its.keeper(folder, by, settings), options.expand(runs, aside=True), reason)
     _say_runs(paths, "set aside; bring it back with  blankbench log bring-back", as_json)
 
 
@@ -205,7 +209,7 @@ def bring_back(
     Example: blankbench log bring-back A-03_roll_2026-05-04T093000.csv
     """
     settings = load_settings(settings_file)
-    paths = its.keeper(folder, by, settings).bring_back(options.expand(runs, aside=True), reason)
+    paths = take_up(its.keeper(folder, by, settings), options.expand(runs, aside=True), reason)
     _say_runs(paths, "counts again", as_json)
 
 
@@ -225,6 +229,8 @@ def said(entry: Entry) -> str:
             words = FACTS[name].words
             number = isinstance(value, int | float)
             parts.append(f"{words} {value:g} {name.rpartition('_')[2]}" if number else f"{words}: {value}")
+        elif name == "take_back":
+            parts.append(f"{FACTS[str(value)].words} taken back")
         elif name == "date":
             parts.append(f"came on {value}")
     return ", ".join(parts)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -50,7 +51,7 @@ def labels(
         items = shelf.blanks(its.wanted(shipment=shipment, find=find, blank=blank, model=model))
     if not items:
         raise CallError("no blank fits", "blankbench log lists those there are")
-    made = [_label(shelf, item, settings, measured=not names_only) for item in items]
+    made = _labels(shelf, items, settings, measured=not names_only)
     try:
         into.parent.mkdir(parents=True, exist_ok=True)
         into.write_text(label_sheet(made, paper, skip), encoding="utf-8")
@@ -168,26 +169,26 @@ RUN_COLUMNS: dict[str, str] = {
 """Columns of a line a run."""
 
 
-def _label(shelf: Shelf, item: Item, settings: Settings, *, measured: bool) -> Label:
-    came = item.shipment
-    mark = power = action = ""
-    if measured and item.runs:
+def _labels(shelf: Shelf, items: Sequence[Item], settings: Settings, *, measured: bool) -> list[Label]:
+    found: dict[str, tuple[str, str, str]] = {}
+    if measured and any(item.runs for item in items):
         from analysis.show.rounding import show_direction
         from rig.commands.log_shipment import results_of
 
-        rolls, flexes = results_of(shelf, item, settings)
-        if rolls and rolls[0].result.mark.angle is not None:
-            mark = show_direction(rolls[0].result.mark.angle).text
-        if flexes and (call := flexes[0].result.power_class) is not None:
-            power = call.name
-        if flexes and (call := flexes[0].result.action_class) is not None:
-            action = call.name
-    return Label(
-        item.name,
-        item.model,
-        mark,
-        power,
-        action,
-        item.blank.text("grade") or "",
-        "" if came is None else f"shipment {came.name}, {came.date}",
-    )
+        taken = results_of(shelf, items, settings)
+        for item in items:
+            roll = next((work.result for work in taken.rolls.get(item.name, ())), None)
+            flex = next((work.result for work in taken.flexes.get(item.name, ())), None)
+            mark = show_direction(roll.mark.angle).text if roll and roll.mark.angle else ""
+            power = flex.power_class.name if flex and flex.power_class else ""
+            found[item.name] = mark, power, flex.action_class.name if flex and flex.action_class else ""
+    return [
+        Label(
+            item.name,
+            item.model,
+            *found.get(item.name, ("", "", "")),
+            item.blank.text("grade") or "",
+            "" if item.shipment is None else f"shipment {item.shipment.name}, {item.shipment.date}",
+        )
+        for item in items
+    ]

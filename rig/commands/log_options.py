@@ -81,6 +81,14 @@ Decision = Annotated[str | None, typer.Option("--decision", help="What was decid
 Text = Annotated[str | None, typer.Option("--text", help="A note in your own words.")]
 
 
+TAKEN_BACK = {name.removesuffix("_m").removesuffix("_g").replace("_", "-"): name for name in FACTS}
+"""What can be taken back, by the option that states it."""
+TakeBack = Annotated[
+    str | None,
+    typer.Option("--take-back", metavar="NAME", help="What should not stand there at all: job, mass, text."),
+]
+
+
 def folder_of(folder: Path | None, settings: Settings) -> Path:
     """Give the shop's folder: the one named, else the settings'.
 
@@ -115,6 +123,22 @@ def class_words(power: str | None, action: str | None, settings: Settings) -> di
         "label_power": None if power is None else settings.power_bands.word(power, "power"),
         "label_action": None if action is None else settings.action_bands.word(action, "action"),
     }
+
+
+def taken_back(option: str | None) -> str | None:
+    """Name the fact that an option states.
+
+    Raises
+    ------
+    CallError
+        If there is none.
+    """
+    if option is None:
+        return None
+    name = TAKEN_BACK.get(option.removeprefix("--"))
+    if name is None:
+        raise CallError(f"--take-back {option[:40]!r} names nothing", f"use one of {', '.join(TAKEN_BACK)}")
+    return name
 
 
 def day(text: str | None, option: str) -> str | None:

@@ -2,25 +2,22 @@
 
 from __future__ import annotations
 
+import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from analysis.bend.result import FlexResult
 from analysis.show.listing import Column, list_text
-from analysis.show.wording import class_words, label, label_words
-from analysis.units import System
+from analysis.show.wording import chance, class_words, label, label_words
 from rig.commands import log_tables, options
-from rig.errors import BlankbenchError, CallError
+from rig.errors import CallError
+from rig.intake import Intake, LeftOut, take_in
 from rig.settings import Settings
 from rig.shop import Item, Shelf, Shipment, Wanted
-from rig.workup import Flex, Roll, claiming, read_runs, work_blanks
-
-Results = tuple[list[Roll], list[Flex]]
-"""A blank's roll and flex results, in the order of its runs."""
+from rig.workup import Flex
 
 
-def show_shipment(shelf: Shelf, name: str, settings: Settings, units: System, *, as_json: bool) -> None:
+def show_shipment(shelf: Shelf, name: str, settings: Settings, *, as_json: bool) -> None:
     """Print a shipment's blanks with what their labels claim and what the flex runs say of it.
 
     Raises
@@ -35,66 +32,84 @@ def show_shipment(shelf: Shelf, name: str, settings: Settings, units: System, *,
         there = ", ".join(list(shelf.book.shipments)[-10:]) or "none yet"
         raise CallError(f"there is no shipment {name[:40]}", f"the shipments there are: {there}")
     items = shelf.blanks(Wanted(shipment=shipment.name))
-    flexes: dict[str, FlexResult | None] = {}
-    claims: dict[str, tuple[str | None, str | None]] = {}
-    for item in items:
-        _, bent = results_of(shelf, item, settings)
-        flexes[item.name] = bent[0].result if bent else None
-        header = bent[0].run.header if bent else None
-        claims[item.name] = (
-            (header.label_power, header.label_action) if header else shelf.book.claims(item.name)
-        )
+    taken = results_of(shelf, items, settings)
+    flexes = {item.name: next(iter(taken.flexes.get(item.name, ())), None) for item in items}
+    claims = {name: claims_of(shelf, name, flex) for name, flex in flexes.items()}
+    chances = {name: _chances(flex, claims[name], settings) for name, flex in flexes.items()}
     counts = {
-        "power": _holding([r.label_power_probability for r in flexes.values() if r]),
-        "action": _holding([r.label_action_probability for r in flexes.values() if r]),
+        "power": _holding([power for power, _ in chances.values()]),
+        "action": _holding([action for _, action in chances.values()]),
     }
     if as_json:
-        options.print_json(_record(shelf, shipment, items, flexes, counts))
+        options.print_json(_record(shelf, shipment, items, flexes, chances, counts))
         return
     said = [label(str(shipment.facts[key].value)) for key in ("model", "maker") if key in shipment.facts]
     head = ", ".join([f"{len(shipment.blanks)} blanks", *said, f"came on {label(shipment.date, 20)}"])
-    rows = []
-    for item in items:
-        power, action = claims[item.name]
-        result = flexes[item.name]
-        rows.append(
+    sys.stdout.write(f"Shipment {shipment.name}: {head}\n")
+    columns = (Column("blank"), Column("label", True), Column("measured", True), Column("label holds"))
+    for at, what in enumerate(("power", "action")):
+        rows = [
             (
                 item.name,
-                power or "no claim",
-                class_words(result.power_class) if result else "not flexed",
-                action or "no claim",
-                class_words(result.action_class) if result else "not flexed",
+                claims[item.name][at] or "no claim",
+                _measured(flexes[item.name], what),
+                "" if (likely := chances[item.name][at]) is None else chance(likely),
             )
-        )
-    columns = (
-        Column("blank"), Column("label: power"), Column("measured", True), Column("label: action"),
-        Column("measured", True),
-    )  # fmt: skip
-    sys.stdout.write(f"Shipment {shipment.name}: {head}\n\n{list_text(columns, rows, options.out().width)}\n")
-    for what, found in counts.items():
-        sys.stdout.write(f"The label's {what} {_counted(found, len(items))}\n")
+            for item in items
+        ]
+        table = list_text(columns, rows, options.out().width)
+        sum_up = _counted(counts[what], len(items))
+        sys.stdout.write(f"\n{what.capitalize()}\n{table}The label's {what} {sum_up}\n")
 
 
-def results_of(shelf: Shelf, item: Item, settings: Settings) -> Results:
-    """Work up a blank's runs that count; one that cannot be used is named on stderr and left out.
+def _measured(flex: Flex | None, what: str) -> str:
+    if flex is None:
+        return "not flexed"
+    return class_words(flex.result.power_class if what == "power" else flex.result.action_class)
 
-    What the label claims is taken from the journal; from the run's header where the journal says nothing.
-    """
-    from os import path
 
-    runs = []
-    power, action = shelf.book.claims(item.name)
-    for line in item.runs:
-        if line.kind in ("roll", "flex"):
-            try:
-                (run,) = read_runs([path.join(shelf.folder, *line.path.split("/"))])
-                single = claiming(run, power, action)
-                work_blanks([single], settings)
-                runs.append(single)
-            except BlankbenchError as error:
-                options.messages().print(f"left out: {error}", markup=False, highlight=False, soft_wrap=True)
-    rolls, flexes = work_blanks(runs, settings)
-    return rolls.get(item.name, []), flexes.get(item.name, [])
+def results_of(shelf: Shelf, items: Sequence[Item], settings: Settings) -> Intake:
+    """Work up the runs of some blanks that count; one that cannot be used is named on stderr and left out."""
+    paths = [
+        os.path.join(shelf.folder, *run.path.split("/"))
+        for item in items
+        for run in item.runs
+        if run.kind in ("roll", "flex")
+    ]
+    if not paths:
+        return Intake({}, {})
+    with options.progress("runs") as progress:
+        try:
+            taken = take_in(paths, settings, skip_unreadable=True, progress=progress)
+        except CallError as none_left:
+            taken = Intake({}, {}, (LeftOut(paths[0], str(none_left)),))
+    for warning in taken.warnings:
+        options.messages().print(warning, markup=False, highlight=False, soft_wrap=True)
+    return taken
+
+
+def claims_of(shelf: Shelf, name: str, flex: Flex | None) -> tuple[str | None, str | None]:
+    """Give what the label claims: as the log has it, else as the run's header does."""
+    power, action = shelf.book.claims(name)
+    if flex is None:
+        return power, action
+    return power or flex.run.header.label_power, action or flex.run.header.label_action
+
+
+def _chances(
+    flex: Flex | None, claims: tuple[str | None, str | None], settings: Settings
+) -> tuple[float | None, float | None]:
+    """How probable it is that each claim is true; None without a claim or without a flex run."""
+    if flex is None:
+        return None, None
+    power, action = claims
+    result = flex.result
+    of_power = of_action = None
+    if power is not None and result.power_class is not None:
+        of_power = result.power_class.probability(settings.power_bands.word(power, "power"))
+    if action is not None and result.action_class is not None:
+        of_action = result.action_class.probability(settings.action_bands.word(action, "action"))
+    return of_power, of_action
 
 
 def _holding(probabilities: Sequence[float | None]) -> dict[str, int]:
@@ -122,19 +137,22 @@ def _record(
     shelf: Shelf,
     shipment: Shipment,
     items: Sequence[Item],
-    flexes: dict[str, FlexResult | None],
-    counts: dict[str, dict[str, int]],
+    flexes: Mapping[str, Flex | None],
+    chances: Mapping[str, tuple[float | None, float | None]],
+    counts: Mapping[str, Mapping[str, int]],
 ) -> dict[str, Any]:
     blanks = []
     for item in items:
-        result = flexes[item.name]
+        flex = flexes[item.name]
+        result = None if flex is None else flex.result
+        power, action = chances[item.name]
         blanks.append(
             {
                 **log_tables.blank_record(shelf, item),
                 "power_class": result.power_class.name if result and result.power_class else None,
                 "action_class": result.action_class.name if result and result.action_class else None,
-                "label_power_probability": result.label_power_probability if result else None,
-                "label_action_probability": result.label_action_probability if result else None,
+                "label_power_probability": power,
+                "label_action_probability": action,
             }
         )
     return {

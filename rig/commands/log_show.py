@@ -44,7 +44,7 @@ def show(
     if shipment is not None:
         from rig.commands import log_shipment
 
-        log_shipment.show_shipment(shelf, shipment, settings, units or settings.shop.units, as_json=as_json)
+        log_shipment.show_shipment(shelf, shipment, settings, as_json=as_json)
         return
     item = its.item_of(shelf, blank or "")
     if as_json:
@@ -77,7 +77,7 @@ def blank_page(shelf: Shelf, item: Item, units: System) -> RenderableType:
         remarks = _grid()
         for remark in item.blank.remarks:
             when = f"{remark.fact.entry.at[:10]} {label(remark.fact.entry.by, 24)}"
-            words = label(str(remark.fact.value), 500)
+            words = value_words(remark.kind, remark.fact, units)
             text = Text(f"{FACTS[remark.kind].words}: {words}{_before(remark.fact, remark.kind, units)}")
             remarks.add_row(f"{when}", Text.assemble(text, (f"  entry {remark.number}", "dim")))
         parts += [Text("Notes and decisions", style="bold"), remarks]
@@ -104,6 +104,8 @@ def fact_words(name: str, fact: Fact, units: System) -> Text:
 
 def value_words(name: str, fact: Fact, units: System) -> str:
     """The value of a fact alone, with its unit."""
+    if fact.value is None:
+        return "taken back"
     if not isinstance(fact.value, str):
         quantity, to_si = _SHOWN_AS[name]
         how = display(quantity, units)

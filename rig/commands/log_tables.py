@@ -76,7 +76,7 @@ def blank_record(shelf: Shelf, item: Item) -> dict[str, Any]:
         "arrived": None if item.shipment is None else item.shipment.date,
         **facts_record(item.blank),
         "model": item.model or None,
-        **{key: [str(r.fact.value) for r in item.blank.remarks if r.kind == key] for key in REMARKS},
+        **{key: item.blank.texts(key) for key in REMARKS},
         "rolls": item.count("roll"),
         "flexes": item.count("flex"),
         "set_aside": len(item.aside),

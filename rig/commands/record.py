@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import difflib
 import math
 import sys
 from pathlib import Path
 from typing import Annotated, Literal
 
 import typer
+from rich.console import Console
 
 from analysis.readings import Contact, Floats, Pull
+from analysis.show.text import label
 from rig.channels import can_read, require, with_fresh_zero
 from rig.commands import options
 from rig.commands.connect import Baud, Board, CalibrationFile, Port, ask, board_at, calibration_in_force
@@ -20,6 +23,12 @@ from rig.line import Command
 from rig.recorder import Snapshot
 from rig.runs import Header, RunFolder
 from rig.settings import load_settings
+from rig.shop import FACTS, Blank, journal_above, read_book
+
+FROM_LOG = (
+    "model", "label_power", "label_action", "mass_g", "length_m", "butt_diameter_m", "tip_diameter_m",
+)  # fmt: skip
+"""What a run takes from the shop's log where the call does not say it."""
 
 
 def record(
@@ -116,6 +125,8 @@ def record(
     interactive = sys.stdin.isatty()
     console = options.messages()
     blank = blank or ask("Which blank is in the chuck?", "--blank", interactive)
+    runs = RunFolder(into or settings.shop.runs)
+    known = known_of(blank, runs.path, console)
     free = free_length or settings.rig.free_length_m
     free = free or parse_length(
         ask("Free length, from the chuck's face to the tip?", "--free-length", interactive)
@@ -143,7 +154,7 @@ def record(
             kind=kind,
             blank=blank,
             free_length_m=free,
-            model=model,
+            model=model or known.text("model") or "",
             held_travel_m=travel if kind == "roll" and hanging is None else None,
             held_load_N=None
             if hanging is None or kind == "flex"
@@ -152,16 +163,19 @@ def record(
             contact="free" if hanging is not None else contact or settings.rig.contact,
             pull=pull or settings.rig.pull,
             operator=operator or settings.shop.operator,
-            label_power=label_power,
-            label_action=label_action,
-            mass_g=mass,
+            label_power=label_power or known.text("label_power"),
+            label_action=label_action or known.text("label_action"),
+            mass_g=mass or known.number("mass_g"),
+            length_m=known.number("length_m"),
+            butt_diameter_m=known.number("butt_diameter_m"),
+            tip_diameter_m=known.number("tip_diameter_m"),
             notes=notes,
         )
         snapshot, path = record_run(
             board,
             header,
             force,
-            RunFolder(into or settings.shop.runs),
+            runs,
             console,
             units=units or settings.shop.units,
             limit_N=limit,
@@ -180,6 +194,32 @@ def record(
     say = options.out()
     say.print(f"{snapshot.readings} readings in {path}", markup=False)
     say.print(f"Next: blankbench {'spine' if kind == 'roll' else 'flex'} {path}", markup=False)
+
+
+def known_of(blank: str, folder: Path, console: Console) -> Blank:
+    """Give what the shop's log knows of a blank, and say so; say also where a log is there and knows it not.
+
+    Raises
+    ------
+    FileError
+        If the log's journal cannot be read.
+    """
+    book = read_book(journal_above(folder) or folder)
+    known = book.blank(blank)
+    facts = [
+        f"{FACTS[name].words} {fact.value}"
+        for name, fact in known.facts.items()
+        if name in FROM_LOG and fact.value
+    ]
+    if facts:
+        line = f"From the log: {', '.join(facts)}."
+    elif book.shipments and blank not in book.blanks:
+        close = difflib.get_close_matches(blank[:60], list(book.blanks), 1)
+        line = f"{blank[:60]} is not in the shop's log" + (f"; did you mean {close[0]}?" if close else ".")
+    else:
+        return known
+    console.print(label(line, 400), markup=False, highlight=False, soft_wrap=True)
+    return known
 
 
 def _free_tip(board: Board, interactive: bool) -> dict[str, Floats]:

@@ -21,7 +21,11 @@ from rig.errors import CallError
 from rig.intake import take_in
 from rig.runs import Run
 from rig.settings import Settings, load_settings
+from rig.shop import FACTS, Blank, books_above
 from rig.workup import Flex, Roll
+
+ROD = ("rod", "job", "guide_layout", "static_test")
+"""What a blank's page takes from the log, to hand over with the rod; the rest is the shop's own business."""
 
 
 def report(
@@ -77,17 +81,23 @@ def report_html(
     """Make the HTML report of worked-up runs (with their curves)."""
     blanks = []
     every: list[Run] = []
+    taken = [work.run for group in rolls.values() for work in group]
+    taken += [work.run for group in flexes.values() for work in group]
+    books = books_above(run.path for run in taken)
     for blank in dict.fromkeys([*rolls, *flexes]):
         roll, flex = rolls.get(blank, ()), flexes.get(blank, ())
         runs = [work.run for work in roll] + [work.run for work in flex]
         every += runs
+        known = next((books[run.path][1].blank(blank) for run in runs if run.path in books), Blank(blank))
+        stated = next((run.header.model for run in runs if run.header.model), "")
         blanks.append(
             BlankPage(
                 name=blank,
-                model=next((run.header.model for run in runs if run.header.model), ""),
+                model=stated or known.text("model") or "",
                 roll=roll[0].result if roll else None,
                 flex=flex[0].result if flex else None,
                 notes=tuple(dict.fromkeys(run.header.notes for run in runs if run.header.notes)),
+                rod=tuple((words(name), text) for name in ROD if (text := known.text(name))),
             )
         )
     info = PageInfo(
@@ -99,6 +109,11 @@ def report_html(
         units=units,
     )
     return report_page(info, blanks, batch)
+
+
+def words(name: str) -> str:
+    """Name a fact of the log, with a capital."""
+    return FACTS[name].words[:1].upper() + FACTS[name].words[1:]
 
 
 def _dates(runs: Sequence[Run]) -> str:

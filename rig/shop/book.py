@@ -18,8 +18,8 @@ from rig.shop.journal import Entry, Journal
 class Fact:
     """One statement on a blank or a shipment, and what stood there before."""
 
-    value: Value
-    """A text, or a number in the unit of the fact's name."""
+    value: Value | None
+    """A text, or a number in the unit of the fact's name; None where it was taken back."""
     entry: Entry
     """Where it was said, when and by whom."""
     earlier: tuple[Fact, ...] = ()
@@ -75,12 +75,17 @@ class Blank:
     def text(self, name: str) -> str | None:
         """Give a fact that is a text, None where it is not known."""
         fact = self.facts.get(name)
-        return None if fact is None else str(fact.value)
+        return None if fact is None or fact.value is None else str(fact.value)
 
     def number(self, name: str) -> float | None:
         """Give a fact that is a number, None where it is not known."""
         fact = self.facts.get(name)
-        return None if fact is None else float(fact.value)
+        return None if fact is None or fact.value is None else float(fact.value)
+
+    def texts(self, kind: str) -> list[str]:
+        """Give the remarks of a kind, oldest first, without those that were taken back."""
+        facts = [remark.fact for remark in self.remarks if remark.kind == kind]
+        return [str(fact.value) for fact in facts if fact.value is not None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,6 +189,8 @@ class _Folding:
         for name in SINGLE:
             if name in values:
                 facts[name] = _over(facts.get(name), values[name], entry)
+            elif name == values.get("take_back"):
+                facts[name] = _over(facts.get(name), None, entry)
         for kind in REMARKS:
             if kind in values:
                 remarks[entry.number, kind] = Remark(kind, Fact(values[kind], entry), entry.number)
@@ -220,11 +227,12 @@ class _Folding:
     def _correct_remark(self, blank: str, entry: Entry) -> str | None:
         remarks = self._remarks.get(blank, {})
         of = [key for key in remarks if key[0] == entry.values["entry"]]
-        kinds = [kind for kind in REMARKS if kind in entry.values]
+        back = entry.values.get("take_back")
+        kinds = [kind for kind in REMARKS if kind in entry.values or kind == back]
         for number, kind in of:
             if kinds == [kind] or (len(of) == 1 and kinds == ["text"]):
                 old = remarks[number, kind]
-                new = entry.values[kinds[0]]
+                new = entry.values.get(kinds[0])
                 remarks[number, kind] = Remark(kind, _over(old.fact, new, entry), number)
                 return None
         return "it corrects a remark that is not there"

@@ -13,13 +13,12 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from rig.errors import CallError, FileError
+from rig.errors import CallError
 from rig.shop.book import fold
 from rig.shop.facts import FACTS, REMARKS, SINGLE, Value, cleaned, fault_of, given
 from rig.shop.index import list_runs
 from rig.shop.journal import Entry, Journal, Read
 from rig.shop.names import check_name, key_of, next_prefix, numbered, unique
-from rig.shop.place import path_within
 
 LARGEST_SHIPMENT = 2000
 """Blanks of one shipment at most."""
@@ -49,6 +48,10 @@ class Keeper:
         self._now = now
         if not self._by:
             raise CallError("nobody is named who says it", "give your name with --by")
+
+    def write(self, make: Callable[[Read], Sequence[Mapping[str, Any]]]) -> tuple[Entry, ...]:
+        """Add entries in this person's name, as `Journal.append` does."""
+        return self._journal.append(self._by, make, self._now)
 
     def add(
         self,
@@ -112,7 +115,7 @@ class Keeper:
             unique(called, known if adopt else [*known, *measured])
             return [{"what": "shipment", "shipment": letter, "date": date, **plain, "blanks": called}]
 
-        (entry,) = self._journal.append(self._by, make, self._now)
+        (entry,) = self.write(make)
         return entry.values["shipment"], tuple(entry.values["blanks"])
 
     def note(self, blanks: Sequence[str], facts: Mapping[str, Value | None]) -> tuple[Entry, ...]:
@@ -136,19 +139,19 @@ class Keeper:
                 own = dict(plain)
                 for name, value in plain.items():
                     fact = book.blank(blank).facts.get(name)
-                    if fact is not None and fact.value != value:
+                    if fact is not None and fact.value not in (None, value):
                         raise CallError(
                             f"{blank} has a {FACTS[name].words} already: {fact.value}, "
                             f"by {fact.entry.by} on {fact.entry.at[:10]}",
                             f"use  blankbench log correct {blank}  to change it; the earlier one is kept",
                         )
-                    if fact is not None:
+                    if fact is not None and fact.value == value:
                         own.pop(name)
                 if own:
                     entries.append({"what": "note", "blank": blank, **own})
             return entries
 
-        return self._journal.append(self._by, make, self._now)
+        return self.write(make)
 
     def correct(
         self,
@@ -159,6 +162,7 @@ class Keeper:
         entry: int | None = None,
         date: str | None = None,
         shipment: bool = False,
+        take_back: str | None = None,
     ) -> Entry:
         """Put a new value over an earlier one; both are kept.
 
@@ -176,6 +180,8 @@ class Keeper:
             The right day on which the shipment came.
         shipment : bool
             Whether `name` is a shipment.
+        take_back : str or None
+            Name of a fact or remark of a blank that should not stand there at all; then `facts` is empty.
 
         Raises
         ------
@@ -183,7 +189,11 @@ class Keeper:
             If there is nothing of the kind to correct.
         """
         plain: dict[str, Any] = _checked(facts, (*SINGLE, *REMARKS))
-        remarks = [key for key in plain if key in REMARKS]
+        if take_back is not None:
+            if plain or shipment or date is not None:
+                raise CallError("--take-back stands alone", "give it with a blank's name, and say why")
+            plain["take_back"] = take_back
+        remarks = [key for key in (*plain, take_back) if key in REMARKS]
         if date is not None:
             plain["date"] = date
         if not plain:
@@ -209,10 +219,16 @@ class Keeper:
                 return [{"what": "correction", "shipment": name, **plain, **why}]
             _known(name, list(book.blanks), "blank")
             blank = book.blanks[name]
-            for key in plain:
-                if entry is None and key not in blank.facts:
+            for key in () if entry is not None else [key for key in plain if key in FACTS]:
+                if key not in blank.facts:
                     raise CallError(
                         f"{name} has no {FACTS[key].words} yet", f"use  blankbench log note {name}  to add it"
+                    )
+            if entry is None and take_back is not None:
+                fact = blank.facts.get(take_back)
+                if fact is None or fact.value is None:
+                    raise CallError(
+                        f"{name} has no {FACTS[take_back].words}", "there is nothing to take back"
                     )
             if entry is None:
                 return [{"what": "correction", "blank": name, **plain, **why}]
@@ -221,104 +237,13 @@ class Keeper:
                     f"entry {entry} is no note on {name}", f"blankbench log show {name} prints the numbers"
                 )
             kinds = [remark.kind for remark in blank.remarks if remark.number == entry]
-            if len(kinds) > 1 and remarks[0] not in kinds:
+            if remarks[0] not in kinds and (len(kinds) > 1 or take_back is not None):
                 raise CallError(
-                    f"entry {entry} holds {len(kinds)} texts", f"correct --{' or --'.join(kinds)}"
+                    f"entry {entry} has no {FACTS[remarks[0]].words}", f"it has --{' and --'.join(kinds)}"
                 )
             return [{"what": "correction", "blank": name, "entry": entry, **plain, **why}]
 
-        return self._journal.append(self._by, make, self._now)[0]
-
-    def set_aside(self, runs: Sequence[str | os.PathLike[str]], reason: str) -> tuple[str, ...]:
-        """Set runs aside: the files stay as they are, and do not count until they are brought back.
-
-        Returns
-        -------
-        tuple of str
-            Their paths within the folder.
-
-        Raises
-        ------
-        CallError
-            Without a reason, or for a run outside the folder or set aside already.
-        FileError
-            If one is no run file.
-        """
-        why = cleaned(reason)[:LONGEST_REASON]
-        if not why:
-            raise CallError("a run is set aside for a reason", "give --reason, as in --reason 'tip slipped'")
-        paths = [self.inside(run) for run in runs]
-        lines = {run.path: run for run in list_runs(self.folder).runs}
-        for path in paths:
-            if path not in lines:
-                raise FileError(
-                    self.folder / path,
-                    None,
-                    "this is no run of the shop",
-                    "blankbench log --runs lists them",
-                )
-
-        def make(read: Read) -> list[dict[str, Any]]:
-            aside = fold(read.entries).aside
-            for path in paths:
-                if path in aside:
-                    raise CallError(
-                        f"{path} was set aside already by {aside[path].entry.by}: {aside[path].reason}",
-                        "leave it so, or bring it back",
-                    )
-            return [
-                {"what": "set-aside", "run": path, "blank": lines[path].blank, "reason": why}
-                for path in paths
-            ]
-
-        self._journal.append(self._by, make, self._now)
-        return tuple(paths)
-
-    def bring_back(self, runs: Sequence[str | os.PathLike[str]], reason: str = "") -> tuple[str, ...]:
-        """Bring runs back that were set aside.
-
-        Raises
-        ------
-        CallError
-            For a run that is not set aside.
-        """
-        paths = [self.inside(run) for run in runs]
-        why = {"reason": cleaned(reason)[:LONGEST_REASON]} if reason.strip() else {}
-
-        def make(read: Read) -> list[dict[str, Any]]:
-            aside = fold(read.entries).aside
-            for path in paths:
-                if path not in aside:
-                    raise CallError(f"{path} is not set aside", "blankbench log --set-aside lists those")
-            return [
-                {
-                    "what": "bring-back",
-                    "run": path,
-                    "blank": str(aside[path].entry.values.get("blank")),
-                    **why,
-                }
-                for path in paths
-            ]
-
-        self._journal.append(self._by, make, self._now)
-        return tuple(paths)
-
-    def inside(self, run: str | os.PathLike[str]) -> str:
-        """Give a run's path within the folder; a name that is not there is looked for in the folder.
-
-        Raises
-        ------
-        CallError
-            If it lies outside.
-        """
-        named = os.fspath(run)
-        found = path_within(self.folder, named) or path_within(self.folder, os.path.join(self.folder, named))
-        if found is None:
-            raise CallError(
-                f"{named} lies outside the shop's folder {self.folder}",
-                "name a run in it, or give --folder",
-            )
-        return found
+        return self.write(make)[0]
 
 
 def _checked(facts: Mapping[str, Value | None], allowed: Sequence[str]) -> dict[str, Value]:

@@ -24,25 +24,44 @@ def path_within(folder: str | os.PathLike[str], path: str | os.PathLike[str]) ->
 def set_aside_among(paths: Iterable[str]) -> dict[str, str]:
     """Find those of some run files that are set aside, each with the reason.
 
-    The journal that counts is the nearest one above a run. A journal that cannot be read is refused.
+    Raises
+    ------
+    FileError
+        If a journal cannot be read.
+    """
+    found = {}
+    for path, (root, book) in books_above(paths).items():
+        inside = path_within(root, path) if book.aside else None
+        if inside is not None and inside in book.aside:
+            found[path] = book.aside[inside].reason
+    return found
+
+
+def books_above(paths: Iterable[str]) -> dict[str, tuple[str, Book]]:
+    """Read the journal that counts for each of some run files: the nearest one above it.
+
+    Returns
+    -------
+    dict
+        By path, the journal's folder and what it says; a run without a journal above it is left out.
 
     Raises
     ------
     FileError
         If a journal cannot be read.
     """
-    books: dict[str, tuple[str, Book] | None] = {}
+    by_folder: dict[str, str | None] = {}
+    books: dict[str, Book] = {}
     found = {}
     for path in paths:
         folder = os.path.dirname(os.path.realpath(path))
-        if folder not in books:
-            root = journal_above(folder)
-            books[folder] = None if root is None else (root, read_book(root))
-        known = books[folder]
-        if known is not None:
-            inside = path_within(known[0], path)
-            if inside is not None and inside in known[1].aside:
-                found[path] = known[1].aside[inside].reason
+        if folder not in by_folder:
+            by_folder[folder] = journal_above(folder)
+        root = by_folder[folder]
+        if root is not None:
+            if root not in books:
+                books[root] = read_book(root)
+            found[path] = root, books[root]
     return found
 
 

@@ -102,8 +102,8 @@ class Item:
     def words(self) -> Iterable[str]:
         """Give every text that a search looks through."""
         yield from (self.name, self.model)
-        yield from (str(fact.value) for fact in self.blank.facts.values())
-        yield from (str(remark.fact.value) for remark in self.blank.remarks)
+        facts = [*self.blank.facts.values(), *(remark.fact for remark in self.blank.remarks)]
+        yield from (str(fact.value) for fact in facts if fact.value is not None)
         for run in (*self.runs, *self.aside):
             yield from (run.model, run.operator, run.notes, run.path)
 

@@ -174,7 +174,9 @@ def test_hostile_labels_stay_text_everywhere():
         tolerance_unit=HOSTILE,
     )
     batch = batch_result(metrics=(bad,), odd_one_out=HOSTILE, odd_why=HOSTILE, warnings=(HOSTILE,))
-    page = report_page(info, [BlankPage(HOSTILE, HOSTILE, roll, flex, (HOSTILE,))] * 2, batch)
+    page = report_page(
+        info, [BlankPage(HOSTILE, HOSTILE, roll, flex, (HOSTILE,), ((HOSTILE, HOSTILE),))] * 2, batch
+    )
     assert "<script" not in page
     assert "\u202e" not in page
     reader = read(page)

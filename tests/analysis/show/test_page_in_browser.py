@@ -73,7 +73,19 @@ FRAME = """<!doctype html><title>waiting</title>
 @pytest.fixture(scope="module")
 def page():
     blanks = [
-        BlankPage("A-01", "example model", roll_result(), flex_result(), ("chip at the tip",)),
+        BlankPage(
+            "A-01",
+            "example model",
+            roll_result(),
+            flex_result(),
+            ("chip at the tip",),
+            (
+                ("Rod", "loan rod 3"),
+                ("Customer's job", "2026-118"),
+                ("Guide layout", "9 guides, cm from the tip: " + ", ".join(map(str, range(10, 190, 9)))),
+                ("Static test", "no flat spot to 40 degrees; the second guide was moved by 1 cm. " * 2),
+            ),
+        ),
         BlankPage("A-04 شركة " + "long name " * 50, "example model", unknown_roll(), None),
         BlankPage("A-05", "example model", roll_result(hanging=True, barrier_corrected=False), None),
     ]

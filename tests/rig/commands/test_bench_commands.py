@@ -40,6 +40,24 @@ def record(run: Run, rig: VirtualRig, *words: str):
     return run("record", *words, "--port", rig.url, *WHO, "--json")
 
 
+def test_a_run_takes_from_the_log_what_the_call_does_not_say(run: Run, calibrated: VirtualRig) -> None:
+    claims = ("--label-power", "medium", "--label-action", "fast", "--length", "2.286", "--by", "R. Example")
+    run("log", "add", "--maker", "m", "--model", "Petrel", "--count", "1", "--names", "P-1", *claims)
+    run("log", "note", "P-1", "--mass", "96.2", "--by", "R. Example")
+    calibrated.bench.mount("P-1")
+    calibrated.bench.flex(0.6, speed_m_s=0.2)
+    outcome = record(run, calibrated, "flex", "--label-action", "slow", "--seconds", "1")
+    assert outcome.status == 0, outcome.err
+    assert "From the log: model Petrel" in outcome.err
+    header = read_run(outcome.document["run"]).header
+    assert (header.model, header.label_power, header.label_action) == ("Petrel", "medium", "slow")
+    assert (header.length_m, header.mass_g) == (2.286, 96.2)
+    calibrated.bench.flex(0.6, speed_m_s=0.2)
+    other = run("record", "flex", "--seconds", "1", "--port", calibrated.url, "--blank", "P-7", *WHO[2:])
+    assert other.status == 0
+    assert "P-7 is not in the shop's log; did you mean P-1?" in other.err
+
+
 def test_a_roll_is_recorded_whole_with_raw_counts_and_calibration(run: Run, calibrated: VirtualRig) -> None:
     calibrated.bench.mount("P-1")
     calibrated.bench.do(Roll(0.525, turns=(1.2,), speed_deg_s=40.0))

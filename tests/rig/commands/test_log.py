@@ -92,6 +92,30 @@ def test_show_holds_everything_about_a_blank(run: Run, logged: Path) -> None:
     assert [item["set_aside"] for item in document["runs"]] == [None, "the tip slipped"]
 
 
+def test_what_was_noted_on_the_wrong_blank_is_taken_back(run: Run, logged: Path) -> None:
+    run("log", "note", "P-3", "--job", "2026-118", *BY)
+    assert run("log", "correct", "P-3", "--take-back", "job", "--reason", "it was P-4", *BY).status == 0
+    page = " ".join(run("log", "show", "P-3").out.split())
+    assert "taken back [was 2026-118" in page
+    assert "it was P-4" in page
+    assert run("log", "--find", "2026-118", "--json").document["blanks"] == []
+    assert_one_line(run("log", "correct", "P-3", "--take-back", "soul", *BY), "soul", "job")
+
+
+def test_the_hand_over_page_has_what_the_log_says_of_the_rod_and_not_the_shops_own_notes(
+    run: Run, logged: Path
+) -> None:
+    rod = ("--guide-layout", "9 guides from 10 cm", "--static-test", "no flat spot", "--rod", "loan rod 3")
+    own = ("--decision", "keep for a friend", "--text", "looks dull")
+    run("log", "note", "P-3", *rod, "--job", "2026-118", *own, *BY)
+    assert run("report", *sorted((logged / "runs").glob("P-3*.csv")), "--into", "r.html").status == 0
+    page = Path("r.html").read_text(encoding="utf-8")
+    for words in ("9 guides from 10 cm", "no flat spot", "loan rod 3", "2026-118", "Guide layout"):
+        assert words in page
+    assert "keep for a friend" not in page
+    assert "looks dull" not in page
+
+
 def test_a_run_set_aside_is_passed_over_by_the_commands_until_it_is_back(run: Run, logged: Path) -> None:
     rolls = "runs/*roll*.csv"
     assert len(run("spine", rolls, "--json").document) == 5

@@ -11,7 +11,16 @@ from shop_runs import write_run
 
 from rig.errors import CallError, FileError
 from rig.runs import safe_name
-from rig.shop import JOURNAL_NAME, Keeper, Wanted, read_book, read_shelf, set_aside_among
+from rig.shop import (
+    JOURNAL_NAME,
+    Keeper,
+    Wanted,
+    bring_back,
+    read_book,
+    read_shelf,
+    set_aside,
+    set_aside_among,
+)
 from rig.shop.names import LONGEST_NAME, check_name, next_prefix, numbered
 
 HOSTILE = [
@@ -177,6 +186,27 @@ def test_a_correction_of_nothing_is_refused(keeper, name, facts, more, said) -> 
         keeper.correct(name, facts, **more)
 
 
+def test_what_should_not_stand_there_is_taken_back_and_can_be_noted_anew(keeper: Keeper) -> None:
+    keeper.add("2026-05-04", 1, {"model": "Petrel"})
+    (entry,) = keeper.note(["A-01"], {"job": "2026-118", "damage": "chip", "text": "for Sam"})
+    keeper.correct("A-01", {}, take_back="job", reason="wrong blank")
+    keeper.correct("A-01", {}, take_back="damage", entry=entry.number)
+    blank = read_book(keeper.folder).blanks["A-01"]
+    assert blank.text("job") is None
+    assert (blank.texts("damage"), blank.texts("text")) == ([], ["for Sam"])
+    (old,) = blank.facts["job"].earlier
+    assert (old.value, blank.facts["job"].reason) == ("2026-118", "wrong blank")
+    assert [item.name for item in read_shelf(keeper.folder).blanks(Wanted(find="none"))] == []
+    with pytest.raises(CallError, match="no customer's job"):
+        keeper.correct("A-01", {}, take_back="job")
+    with pytest.raises(CallError, match="no decision"):
+        keeper.correct("A-01", {}, take_back="decision", entry=entry.number)
+    with pytest.raises(CallError, match="stands alone"):
+        keeper.correct("A-01", {"mass_g": 1.0}, take_back="job")
+    keeper.note(["A-01"], {"job": "2026-119"})
+    assert read_book(keeper.folder).blanks["A-01"].text("job") == "2026-119"
+
+
 @pytest.mark.parametrize("mass", [0.0, -1.0, float("nan"), float("inf"), 1e9])
 def test_a_number_that_no_bench_has_is_refused(keeper: Keeper, mass: float) -> None:
     keeper.add("2026-05-04", 1, {})
@@ -188,26 +218,26 @@ def test_a_run_is_set_aside_with_a_reason_and_brought_back(keeper: Keeper) -> No
     keeper.add("2026-05-04", 1, {})
     run = write_run(keeper.folder, "deep/x.csv")
     before = run.read_bytes()
-    assert keeper.set_aside([run], "the tip slipped") == ("deep/x.csv",)
+    assert set_aside(keeper, [run], "the tip slipped") == ("deep/x.csv",)
     assert run.read_bytes() == before
     item = read_shelf(keeper.folder).items["A-01"]
     assert ([r.path for r in item.runs], [r.path for r in item.aside]) == ([], ["deep/x.csv"])
     assert set_aside_among([str(run), str(keeper.folder / "other.csv")]) == {str(run): "the tip slipped"}
     with pytest.raises(CallError, match="already by R"):
-        keeper.set_aside([run], "again")
-    assert keeper.bring_back(["deep/x.csv"]) == ("deep/x.csv",)
+        set_aside(keeper, [run], "again")
+    assert bring_back(keeper, ["deep/x.csv"]) == ("deep/x.csv",)
     assert set_aside_among([str(run)]) == {}
     with pytest.raises(CallError, match="not set aside"):
-        keeper.bring_back([run])
+        bring_back(keeper, [run])
     shelf = read_shelf(keeper.folder)
     assert [entry.what for entry in shelf.book.about("A-01")] == ["shipment", "set-aside", "bring-back"]
 
 
 def test_a_run_that_is_gone_can_still_be_brought_back(keeper: Keeper) -> None:
     run = write_run(keeper.folder, "x.csv")
-    keeper.set_aside([run], "the tip slipped")
+    set_aside(keeper, [run], "the tip slipped")
     run.unlink()
-    assert keeper.bring_back([run]) == ("x.csv",)
+    assert bring_back(keeper, [run]) == ("x.csv",)
 
 
 def test_a_run_outside_the_folder_is_refused(keeper: Keeper, tmp_path: Path) -> None:
@@ -215,11 +245,11 @@ def test_a_run_outside_the_folder_is_refused(keeper: Keeper, tmp_path: Path) -> 
     write_run(keeper.folder, "x.csv")
     for run in (outside, "../outside.csv", "../../etc/passwd", tmp_path):
         with pytest.raises(CallError, match="outside"):
-            keeper.set_aside([run], "a reason")
+            set_aside(keeper, [run], "a reason")
     with pytest.raises(FileError, match="no run of the shop"):
-        keeper.set_aside(["nothing.csv"], "a reason")
+        set_aside(keeper, ["nothing.csv"], "a reason")
     with pytest.raises(CallError, match="reason"):
-        keeper.set_aside(["x.csv"], "  ")
+        set_aside(keeper, ["x.csv"], "  ")
 
 
 def test_nobody_is_no_name(tmp_path: Path) -> None:
@@ -235,7 +265,7 @@ def test_blanks_are_found_filtered_and_sorted(keeper: Keeper) -> None:
     write_run(keeper.folder, "2.csv", "H-10", "flex", started="2026-05-06T09:00:00Z", operator="S. Example")
     write_run(keeper.folder, "3.csv", "A-02", started="2026-05-05T09:00:00Z", operator="S. Example")
     write_run(keeper.folder, "4.csv", "X-1", started="", model="loose")
-    keeper.set_aside(["3.csv"], "slipped")
+    set_aside(keeper, ["3.csv"], "slipped")
     shelf = read_shelf(keeper.folder)
 
     def found(sort="blank", reverse=False, **wanted) -> list[str]:
