@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
-from analysis.decide import DEFAULT_TOLERANCES, compare_batch
+from analysis.decide import DEFAULT_TOLERANCES, combine, compare_batch
+from analysis.decide.conformity import Limits, guarded
+from analysis.decide.grade import Grade, GradeResult, grade_blanks
+from analysis.decide.label import LabelTally
 from analysis.decide.result import BatchResult
+from analysis.show.wording import label
 from rig.errors import CallError
-from rig.properties import doubts_of, values_of
+from rig.intake import Intake
+from rig.properties import bar, doubts_of, models_of, values_of
+from rig.settings import Settings
+from rig.specification import Specification
 from rig.workup import Flex, Roll
 
 
@@ -36,8 +44,99 @@ def work_batch(
     """
     blanks = list(dict.fromkeys([*rolls, *flexes]))
     if len(blanks) < 2:
-        only = blanks[0] if blanks else "none"
+        only = label(blanks[0]) if blanks else "none"
         raise CallError(f"a batch needs two blanks or more, and these runs are of {only}", "name more runs")
     result = compare_batch(values_of(rolls, flexes, tolerances), {**DEFAULT_TOLERANCES, **tolerances})
     doubts = [doubt.text for doubt in doubts_of(rolls, flexes)]
     return replace(result, warnings=(*warnings, *doubts, *result.warnings))
+
+
+@dataclass(frozen=True, slots=True)
+class Shipment:
+    """A graded shipment of one model."""
+
+    model: str
+    """The model, or empty where the runs name none."""
+    result: GradeResult
+    """Each blank's decision, and what they say about the production."""
+    labels: tuple[LabelTally, ...]
+    """One for power and one for action, where any label claims it."""
+
+
+def one_model(taken: Intake, what: str) -> str:
+    """Give the one model of these runs, or empty where they name none.
+
+    Raises
+    ------
+    CallError
+        Where they are of several.
+    """
+    models = models_of(run.header for run in taken.runs)
+    if len(models) > 1:
+        said = "; ".join(
+            f"{label(model, 40)}: {label(', '.join(blanks), 60)}" for model, blanks in models.items()
+        )
+        raise CallError(
+            f"these are blanks of {len(models)} models ({label(said, 300)})", f"{what} one model at a time"
+        )
+    return next(iter(models), "")
+
+
+def work_grade(taken: Intake, specification: Specification, settings: Settings) -> Shipment:
+    """Grade a shipment against what the shop wants of its model.
+
+    Parameters
+    ----------
+    taken : Intake
+        Worked-up runs.
+    specification : Specification
+        Limits and grades.
+    settings : Settings
+        How sure a decision must be, and the class bands that labels are held against.
+
+    Raises
+    ------
+    CallError
+        For blanks of several models, or runs whose values do not compare with one limit.
+    ReadingsError
+        If no blank has a property that is limited.
+    """
+    model = one_model(taken, "grade")
+    grades = [
+        Grade(name, tuple(Limits(metric, one.lower, one.upper, one.target) for metric, one in limits.items()))
+        for name, limits in specification.steps.items()
+    ]
+    wanted = dict.fromkeys(limit.metric for grade in grades for limit in grade.limits)
+    doubts = doubts_of(taken.rolls, taken.flexes)
+    bar(doubts, wanted, "give blanks of one length at a time, or state the model's rated_length_m")
+    found = values_of(taken.rolls, taken.flexes, wanted)
+    result = grade_blanks(
+        {name: found.get(name, {}) for name in wanted},
+        grades,
+        guarded(settings.sure_pct / 100.0),
+        blanks=taken.blanks,
+    )
+    said = [doubt.text for doubt in doubts if doubt.properties & set(wanted) or not doubt.properties]
+    result = replace(result, warnings=(*taken.warnings, *said, *result.warnings))
+    return Shipment(model, result, _labels(taken.flexes, settings))
+
+
+def _labels(flexes: Mapping[str, Sequence[Flex]], settings: Settings) -> tuple[LabelTally, ...]:
+    tallies = []
+    for what, bands in (("power", settings.power_bands), ("action", settings.action_bands)):
+        claims: dict[str, str] = {}
+        chances: dict[str, float] = {}
+        for blank, works in flexes.items():
+            stated = [getattr(work.run.header, f"label_{what}") for work in works]
+            claim = next((word for word in stated if word), None)
+            if claim is None:
+                continue
+            results = [work.result for work in works]
+            values = [r.reference_load if what == "power" else r.bend_centre for r in results]
+            known = [value for value in values if value is not None and math.isfinite(value.value)]
+            claims[blank] = bands.word(claim, what)
+            call = bands.call(combine(known)) if known else None
+            chances[blank] = math.nan if call is None else dict(call.probabilities)[claims[blank]]
+        if claims:
+            tallies.append(LabelTally(what, claims, chances))
+    return tuple(tallies)

@@ -265,6 +265,11 @@ def example_settings() -> str:
     return resources.files("rig").joinpath("example_settings.toml").read_text(encoding="utf-8")
 
 
+def example_specification() -> str:
+    """Give a specification file to start from."""
+    return resources.files("rig").joinpath("example_specification.toml").read_text(encoding="utf-8")
+
+
 def edit_settings(path: str | os.PathLike[str], changes: Mapping[str | tuple[str, ...], object]) -> Settings:
     """Change keys in a settings file and keep its comments; a file that is not there starts as the example.
 

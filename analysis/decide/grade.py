@@ -128,6 +128,7 @@ def grade_blanks(
     values: Mapping[str, Mapping[str, Estimate]],
     grades: Sequence[Grade],
     rule: DecisionRule = DEFAULT_RULE,
+    blanks: Sequence[str] = (),
 ) -> GradeResult:
     """Grade a shipment.
 
@@ -139,6 +140,8 @@ def grade_blanks(
         Best first. A plain specification is one grade.
     rule : DecisionRule
         Guard band; 95 % conformance probability by default.
+    blanks : sequence of str, optional
+        All blanks of the shipment, in order; those that have no value at all are too close to call.
 
     Returns
     -------
@@ -149,7 +152,7 @@ def grade_blanks(
     ReadingsError
         If there is no blank, no grade, or a limit on a property that no blank has.
     """
-    blanks = list(dict.fromkeys(blank for column in values.values() for blank in column))
+    blanks = list(dict.fromkeys([*blanks, *(blank for column in values.values() for blank in column)]))
     if not blanks:
         raise ReadingsError("there is no blank to grade", "give the runs of at least one blank")
     if not grades or not all(grade.limits for grade in grades):

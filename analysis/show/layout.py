@@ -12,7 +12,7 @@ from rich.text import Text
 
 from analysis.show import wording as say
 
-_WORDS = frozenset({"power", "action", "verdict", "inside ±?", "what", "grade", "why", "blanks", "since"})
+_WORDS = frozenset({"power", "action", "verdict", "inside ±?", "what", "why", "set", "since"})
 """Heads of columns that hold words and stand at the left."""
 
 

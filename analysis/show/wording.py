@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from analysis.bend.result import ClassCall, FlexResult, Station
+from analysis.decide.properties import words as plain_words
 from analysis.decide.result import BatchResult, Metric
 from analysis.estimate import Estimate
 from analysis.roll.further import second_snap_travel
@@ -50,7 +51,7 @@ def show_metric(estimate: Estimate | None, metric: Metric, units: System = "metr
 
 def metric_words(name: str) -> str:
     """Name a metric in words."""
-    return METRIC_WORDS.get(name, label(name.replace("_", " ")))
+    return METRIC_WORDS.get(name) or label(plain_words(name))
 
 
 def spread_words(amount: float, metric: Metric, units: System = "metric") -> str:
@@ -62,22 +63,27 @@ def spread_words(amount: float, metric: Metric, units: System = "metric") -> str
     if quantity:
         how = display(quantity, units)
         factor, unit = how.per_si, how.symbol
-    return f"{_three_figures(amount * factor)} {unit}".rstrip()
+    return f"{three_figures(amount * factor)} {unit}".rstrip()
 
 
-def _three_figures(number: float) -> str:
-    """Three significant figures without an exponent, no zeros at the end."""
-    if number == 0.0 or abs(number) >= 100.0:
+def three_figures(number: float, figures: int = 3) -> str:
+    """Three (or so many) significant figures without an exponent, no zeros at the end."""
+    if number == 0.0 or abs(number) >= 10.0 ** (figures - 1):
         return f"{number:.0f}"
-    places = 2 - math.floor(math.log10(abs(number)))
+    places = figures - 1 - math.floor(math.log10(abs(number)))
     text = f"{number:.{min(places, 9)}f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def metric_display(metric: Metric, units: System = "metric") -> Display:
     """How a metric's values are shown: unit and factor; a bare number where the unit is the shop's own."""
-    quantity = _quantity(metric.unit, metric.name)
-    return display(quantity, units) if quantity else Display(_unit_words(metric.unit), 1.0, 3)
+    return unit_display(metric.unit, metric.name, units)
+
+
+def unit_display(unit: str, name: str, units: System = "metric") -> Display:
+    """How the values of a property are shown: unit and factor."""
+    quantity = _quantity(unit, name)
+    return display(quantity, units) if quantity else Display(_unit_words(unit), 1.0, 3)
 
 
 def _quantity(unit: str, name: str) -> str:

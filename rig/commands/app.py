@@ -27,6 +27,7 @@ COMMANDS = (
     "spine",
     "flex",
     "batch",
+    "grade",
     "report",
     "repeat",
     "mark",

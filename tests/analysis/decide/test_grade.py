@@ -4,9 +4,11 @@ import math
 
 import numpy as np
 import pytest
+from scipy.stats import binomtest
 
-from analysis.decide.conformity import SIMPLE, Limits
+from analysis.decide.conformity import SIMPLE, Limits, decide, runs_to_settle
 from analysis.decide.grade import Grade, grade_blanks
+from analysis.decide.tolerance import one_sided_factor, share_bounds
 from analysis.errors import ReadingsError
 from analysis.estimate import Estimate, Share
 
@@ -100,3 +102,60 @@ def test_an_empty_shipment_or_no_limits_are_refused():
         grade_blanks({}, [FIRST])
     with pytest.raises(ReadingsError, match="no limits"):
         grade_blanks(shipment(A=(5.0, 0.001)), [])
+
+
+@pytest.mark.parametrize(("passed", "n"), [(0, 5), (3, 5), (5, 5), (37, 40)])
+def test_the_share_that_passes_is_bounded_as_by_an_exact_binomial_test(passed, n):
+    low, high = share_bounds(passed, n)
+    # SciPy's two-sided 90 % interval has the two one-sided 95 % bounds as its ends.
+    wanted = binomtest(passed, n).proportion_ci(0.90, method="exact")
+    assert (low, high) == pytest.approx((wanted.low, wanted.high), abs=1e-9)
+
+
+def test_blanks_too_close_to_call_count_against_the_lower_bound_only():
+    result = grade_blanks(shipment(A=(5.0, 0.002), B=(5.3, 0.002), C=(5.0, 0.002)), [SECOND])
+    assert result.count("too close to call") == 1
+    assert result.share_at_least == pytest.approx(share_bounds(2, 3)[0])
+    assert result.share_at_most == 1.0
+
+
+@pytest.mark.parametrize("value", [5.29, 5.2, 5.31, 5.4])
+def test_so_many_runs_settle_it_and_one_less_does_not(value):
+    limits = Limits("reference_load", upper=5.3)
+    runs = runs_to_settle(Estimate(value, 0.05), limits)
+    assert runs is not None
+
+    def after(n):
+        return decide(Estimate(value, 0.05 / math.sqrt(n)), limits)
+
+    assert after(runs) != "too close to call"
+    assert runs == 1 or after(runs - 1) == "too close to call"
+
+
+def test_no_number_of_runs_beats_a_systematic_part_that_fills_the_room():
+    value = Estimate(5.25, 0.01, shares=(Share("load scale", 0.2, shared=True),))
+    assert runs_to_settle(value, Limits("reference_load", upper=5.3)) is None
+
+
+def test_one_limit_gets_a_one_sided_interval():
+    reads = {"A": 0.002, "B": 0.004, "C": 0.003, "D": 0.005}
+    values = {"bow": {name: Estimate(bow, 1e-4) for name, bow in reads.items()}}
+    (one,) = grade_blanks(values, [Grade("pass", (Limits("bow", upper=0.01),))]).production
+    spread = float(np.std(list(reads.values()), ddof=1))
+    assert one.interval.lower == -math.inf
+    assert one.interval.upper == pytest.approx(0.0035 + one_sided_factor(4) * spread)
+
+
+def test_a_blank_without_any_value_is_still_in_the_shipment():
+    result = grade_blanks(shipment(A=(5.0, 0.002)), [SECOND], blanks=["Z", "A"])
+    assert [blank.blank for blank in result.blanks] == ["Z", "A"]
+    assert result.blanks[0].outcome == "too close to call"
+    assert result.blanks[0].runs_to_settle is None
+
+
+def test_what_decided_and_what_kept_it_from_the_better_grade_are_given():
+    (blank,) = grade_blanks(shipment(C=(5.0, 0.010)), (FIRST, SECOND)).blanks
+    assert blank.deciding.limits.metric == "bow"
+    assert blank.missed is not None
+    name, check = blank.missed
+    assert (name, check.limits, check.outcome) == ("first", FIRST.limits[1], "fail")
