@@ -10,6 +10,8 @@ from analysis.decide import DEFAULT_TOLERANCES, combine, compare_batch
 from analysis.decide.conformity import Limits, guarded
 from analysis.decide.grade import Grade, GradeResult, grade_blanks
 from analysis.decide.label import LabelTally
+from analysis.decide.match import MatchResult, match_sets
+from analysis.decide.properties import words
 from analysis.decide.result import BatchResult
 from analysis.show.wording import label
 from rig.errors import CallError
@@ -140,3 +142,46 @@ def _labels(flexes: Mapping[str, Sequence[Flex]], settings: Settings) -> tuple[L
         if claims:
             tallies.append(LabelTally(what, claims, chances))
     return tuple(tallies)
+
+
+def work_match(
+    taken: Intake,
+    size: int,
+    weights: Mapping[str, float],
+    tolerances: Mapping[str, float],
+    *,
+    time_limit_s: float,
+) -> MatchResult:
+    """Divide a shipment into sets of blanks that are alike.
+
+    A property that fewer than half of the blanks have is left out, unless it is given a weight.
+
+    Raises
+    ------
+    CallError
+        For blanks of several models, a weighed property that no blank has, or values that do not compare.
+    ReadingsError
+        If there are too few blanks with all properties for one set.
+    """
+    one_model(taken, "match")
+    found = values_of(taken.rolls, taken.flexes, dict.fromkeys([*tolerances, *weights]))
+    lost = [name for name, weight in weights.items() if weight > 0.0 and name not in found]
+    if lost:
+        raise CallError(f"no blank has a {words(lost[0])} to match by", f"measure it, or leave {lost[0]} out")
+    warnings = list(taken.warnings)
+    used = {}
+    for name, column in found.items():
+        if weights.get(name) == 0.0:
+            continue
+        if name not in weights and 2 * len(column) < len(taken.blanks):
+            warnings.append(
+                f"{words(name)} is known for {len(column)} of {len(taken.blanks)} blanks only, "
+                "so they are matched without it."
+            )
+            continue
+        used[name] = column
+    doubts = doubts_of(taken.rolls, taken.flexes)
+    bar(doubts, used, "match blanks of one length at a time, or leave it out with --weight NAME=0")
+    result = match_sets(used, size, weights=weights, tolerances=tolerances, time_limit_s=time_limit_s)
+    said = [doubt.text for doubt in doubts if doubt.properties & set(used)]
+    return replace(result, warnings=(*warnings, *said, *result.warnings))

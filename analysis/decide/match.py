@@ -108,9 +108,11 @@ def match_sets(
     if any(not weight >= 0.0 for weight in weighed.values()):
         raise ReadingsError("a weight is negative", "give weights of zero or more")
     names = [name for name in values if weighed[name] > 0.0]
+    if not names:
+        raise ReadingsError("there is no property to match by", "give at least one a weight above zero")
     everyone = list(dict.fromkeys(blank for column in values.values() for blank in column))
     blanks = [b for b in everyone if all(_usable(values[name].get(b)) for name in names)]
-    if not names or len(blanks) < k:
+    if len(blanks) < k:
         raise ReadingsError(
             f"only {len(blanks)} blanks have all properties, one set needs {k}",
             "measure more blanks, or match by fewer properties",

@@ -56,14 +56,19 @@ def metric_words(name: str) -> str:
 
 def spread_words(amount: float, metric: Metric, units: System = "metric") -> str:
     """Show a spread or a tolerance of a metric: ``1.3 %``, ``4 mm``, ``0.004``."""
+    return amount_words(amount, metric.tolerance_unit, metric.name, units)
+
+
+def amount_words(amount: float, unit: str, name: str, units: System = "metric") -> str:
+    """Show an amount of a property in a unit of its own, to three figures."""
     if not math.isfinite(amount):
         return CANNOT_TELL
-    quantity = _quantity(metric.tolerance_unit, metric.name)
-    factor, unit = 1.0, _unit_words(metric.tolerance_unit)
+    quantity = _quantity(unit, name)
+    factor, symbol = 1.0, _unit_words(unit)
     if quantity:
         how = display(quantity, units)
-        factor, unit = how.per_si, how.symbol
-    return f"{three_figures(amount * factor)} {unit}".rstrip()
+        factor, symbol = how.per_si, how.symbol
+    return f"{three_figures(amount * factor)} {symbol}".rstrip()
 
 
 def three_figures(number: float, figures: int = 3) -> str:

@@ -28,6 +28,7 @@ COMMANDS = (
     "flex",
     "batch",
     "grade",
+    "match",
     "report",
     "repeat",
     "mark",

@@ -9,7 +9,7 @@ import pytest
 from command_line import Run, assert_one_line
 from shipment_runs import write_flex, write_roll
 
-COMMANDS = ("batch", "report")
+COMMANDS = ("batch", "report", "grade", "match")
 """Those that take many runs and may pass over what they cannot use."""
 
 
@@ -34,7 +34,11 @@ def no_answer(folder: Path) -> Path:
 def test_one_unusable_file_stops_the_call_unless_it_may_be_skipped(run: Run, tmp_path, command, spoil):
     good = [write_flex(tmp_path, name, seed=seed) for seed, name in enumerate("AB")]
     bad = spoil(tmp_path)
-    into = ("--into", tmp_path / "r.html") if command == "report" else ()
+    spec = tmp_path / "spec.toml"
+    spec.write_text("[limits]\nreference_load = { lower = 1.0 }\n", encoding="utf-8")
+    into = {
+        "report": ("--into", tmp_path / "r.html"), "grade": ("--spec", spec), "match": ("--size", "2")
+    }.get(command, ())  # fmt: skip
     assert_one_line(run(command, good[0], bad, good[1], "--json", *into), bad.name)
     outcome = run(command, good[0], bad, good[1], "--json", "--skip-unreadable", *into)
     assert outcome.status == 0
