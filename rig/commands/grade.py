@@ -62,7 +62,8 @@ def grade(
     wanted, model = None, ""
     if spec is not None:
         wanted, model, settings = load_specification(spec, settings)
-    taken = take_in(options.expand(runs), settings, skip_unreadable=skip_unreadable)
+    with options.progress("Working up the runs") as progress:
+        taken = take_in(options.expand(runs), settings, skip_unreadable=skip_unreadable, progress=progress)
     found = one_model(taken, "grade")
     if model and found and model != found:
         raise CallError(

@@ -51,7 +51,8 @@ def match(
         raise CallError(f"--seconds {seconds:g} is no time", "write it as --seconds 20")
     settings = load_settings(settings_file)
     weights = options.pairs(weight or (), "--weight", "reference_load=2", zero=True)
-    taken = take_in(options.expand(runs), settings, skip_unreadable=skip_unreadable)
+    with options.progress("Working up the runs") as progress:
+        taken = take_in(options.expand(runs), settings, skip_unreadable=skip_unreadable, progress=progress)
     check_known(weights, [run.header for run in taken.runs], "--weight")
     allowed = {**DEFAULT_TOLERANCES, **allowed_spreads(tolerance, settings, taken)}
     result = work_match(taken, size, weights, allowed, time_limit_s=seconds)
