@@ -13,7 +13,8 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from analysis.bend.curve import Curve
-from analysis.bend.fit import DRIFT_SIZE, readings_as_one
+from analysis.bend.fit import DRIFT_SIZE
+from analysis.bend.regression import line
 from analysis.bend.result import Creep
 from analysis.bend.screen import Sweep, scatter
 from analysis.estimate import Estimate, Share
@@ -67,13 +68,13 @@ def set_after(sweep: Sweep, curve: Curve, load_after_N: float | None) -> Estimat
     left = sweep.travel_m[used] - curve.matrix(load) @ curve.travel
     design = np.stack([before[used], after[used], sweep.side[used] * load], axis=1).astype(float)
     contrast = np.array([-1.0, 1.0, 0.0])
-    value, error, dof = _line(design, left, contrast)
+    stays = line(design, left, contrast)
     slack = float((curve.matrix(np.zeros(1)) @ curve.travel_slope)[0])
     if load_after_N is not None:
         seen = sweep.scatter[0] if math.isfinite(sweep.scatter[0]) else 0.0
-        return Estimate(value + slack * load_after_N, math.hypot(error, slack * seen), dof)
+        return Estimate(stays.value + slack * load_after_N, math.hypot(stays.error, slack * seen), stays.dof)
     drift = Share("load zero drift", slack * _NORMAL * DRIFT_SIZE * most)
-    return Estimate(value, error, dof).with_shares([drift])
+    return Estimate(stays.value, stays.error, stays.dof).with_shares([drift])
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,15 +123,15 @@ def creep_held(readings: FlexReadings, curve: Curve, largest_N: float) -> Creep 
     stiffness = 1.0 / float((curve.matrix(np.array([mean_load])) @ curve.travel_slope)[0])
     design = np.stack([np.ones_like(hold.log_time), hold.log_time], axis=1)
     slope = np.array([0.0, 1.0])
-    by_load, load_error, dof = _line(design, hold.load_N, slope)
-    by_travel, travel_error, _ = _line(design, hold.travel_m, slope)
-    fading = stiffness * by_travel - by_load  # N per decade at constant travel
-    error = math.hypot(load_error, stiffness * travel_error)
+    by_load = line(design, hold.load_N, slope)
+    by_travel = line(design, hold.travel_m, slope)
+    fading = stiffness * by_travel.value - by_load.value  # N per decade at constant travel
+    error = math.hypot(by_load.error, stiffness * by_travel.error)
     drifting = abs(float(np.linalg.lstsq(design, hold.part, rcond=None)[0] @ slope))
     drift = _NORMAL * DRIFT_SIZE * largest_N * drifting
-    of_load = abs(by_load) / mean_load >= abs(by_travel) / mean_travel
+    of_load = abs(by_load.value) / mean_load >= abs(by_travel.value) / mean_travel
     unit = mean_load if of_load else stiffness * mean_travel
-    per_decade = Estimate(fading / unit, error / unit, dof).with_shares(
+    per_decade = Estimate(fading / unit, error / unit, by_load.dof).with_shares(
         [Share("load zero drift", drift / unit)]
     )
     return Creep("load" if of_load else "travel", per_decade, hold.lasted_s)
@@ -188,24 +189,6 @@ def _still(time: Floats, travel: Floats, speed: float) -> tuple[int, int] | None
     starts, ends = edges[::2], edges[1::2] - 1
     longest = int(np.argmax(time[ends] - time[starts]))
     return int(starts[longest]), int(ends[longest])
-
-
-def _line(design: Floats, values: Floats, contrast: Floats) -> tuple[float, float, float]:
-    """Contrast of least-squares coefficients, its standard error and degrees of freedom; outliers left out.
-
-    Noise that hangs together widens the error (see `readings_as_one`).
-    """
-    kept = np.ones(values.size, dtype=bool)
-    for _ in range(3):
-        found = np.linalg.lstsq(design[kept], values[kept], rcond=None)[0]
-        left = values - design @ found
-        size = 1.4826 * float(np.median(np.abs(left[kept])))
-        kept = np.abs(left) <= max(5.0 * size, 1e-300)
-    dof = float(max(int(kept.sum()) - design.shape[1], 1))
-    used = design[kept]
-    variance = float(np.sum(left[kept] ** 2)) / dof * readings_as_one(left[kept])
-    spread = np.linalg.inv(used.T @ used)
-    return float(contrast @ found), math.sqrt(variance * float(contrast @ spread @ contrast)), dof
 
 
 __all__ = ["creep_held", "set_after"]

@@ -10,6 +10,7 @@ import numpy as np
 from analysis.angles import HALF_TURN, difference
 from analysis.bend.fit import Fit
 from analysis.bend.rating import REFERENCE_BEND
+from analysis.bend.result import Direct
 from analysis.bend.screen import AT_TIP, Sweep
 from analysis.bend.side import Planes
 from analysis.estimate import Estimate
@@ -134,3 +135,23 @@ def set_caution(stays: Estimate | None, load_after_N: float | None, slack: float
         f"{1e3 * abs(stays.value) / slack:.0f} mN look the same in this run: read the load with the tip free "
         "after a run, and write it into the header as load_after_N."
     ]
+
+
+def direct_cautions(direct: Direct | None) -> list[str]:
+    """Say where the readings themselves and the model disagree."""
+    said = []
+    if direct is not None and direct.load is not None and not direct.load_agrees:
+        off = 100.0 * (direct.load.value / direct.load_by_model.value - 1.0)
+        way = "above" if off > 0.0 else "below"
+        said.append(
+            f"The load read at the reference bend is {abs(off):.2g} % {way} the "
+            "model's, more than both half-widths: look for a hook that slips, and record the run again."
+        )
+    if direct is not None and direct.small_centre is not None and not direct.small_centre_agrees:
+        off = direct.small_centre.value - direct.small_centre_by_model.value
+        said.append(
+            f"At small loads travel over slope puts the bend centre {abs(off):.2g} "
+            f"{'further from' if off > 0.0 else 'nearer to'} the tip than the model does: check the scale of "
+            "the tip's slope and of the travel."
+        )
+    return said

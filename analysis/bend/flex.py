@@ -9,14 +9,15 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.bend.aftereffect import creep_held, set_after
-from analysis.bend.cautions import cautions, misfits, set_caution, short_of_reference
+from analysis.bend.cautions import at_tip, cautions, direct_cautions, misfits, set_caution, short_of_reference
 from analysis.bend.classes import DEFAULT_ACTION_BANDS, DEFAULT_POWER_BANDS, Bands
+from analysis.bend.direct import load_read, small_centre_read
 from analysis.bend.elastica import Surroundings, solve
 from analysis.bend.family import SIZE
 from analysis.bend.fit import LOOP_TERMS, RIG_TERMS, Fit, drift_terms, loop_terms
 from analysis.bend.profile import Profile
-from analysis.bend.rating import Ratings, even_load, ratings_of
-from analysis.bend.result import FlexCurve, FlexResult, Station
+from analysis.bend.rating import Ratings, even_load, ratings_of, small_load_centre
+from analysis.bend.result import Direct, FlexCurve, FlexResult, Station
 from analysis.bend.side import Planes, to_the_mean
 from analysis.bend.tracks import (
     fit_runs,
@@ -133,6 +134,8 @@ def fit_flex(
         stiff = stiff.with_shares([Share("one direction", _ONE_WAY * stiff.value)])
     load = load.scaled(mean).with_shares(_relative(side_shares, load.value * mean))
     stiff = stiff.scaled(mean).with_shares(_relative(side_shares, stiff.value * mean))
+    direct = _direct(found, main, runs[main], at_free, profile, dof, mean, side_shares)
+    warnings += direct_cautions(direct)
     centre = _estimate(at_rated, _CENTRE, dof, changes)
     length_error = runs[main].rig.free_length_ci95_m
     if length_error is not None:
@@ -155,6 +158,7 @@ def fit_flex(
         curve=drawn,
         warnings=tuple(warnings),
         profile=_scaled(profile, mean),
+        direct=direct,
         set_after=stays,
         creep=creep,
         hooks_m=tuple(run.free_length_m if run.station_m is None else run.station_m for run in runs),
@@ -191,6 +195,43 @@ def _estimate(ratings: Ratings, which: int, dof: float, changes: Sequence[tuple[
         Share(cause, abs(ratings.effect(change, which)) * unit, shared=True) for cause, change in changes
     ]
     return Estimate(value, ratings.error(which) * unit, dof).with_shares(shares)
+
+
+def _direct(
+    found: Fit,
+    main: int,
+    run: FlexReadings,
+    at_free: Ratings,
+    profile: Profile,
+    dof: float,
+    mean: float,
+    side: Sequence[tuple[str, float]],
+) -> Direct | None:
+    """Load and bend centre from the readings alone, and the model's, both for the free length.
+
+    What the fitted curve's load at the bend differs from the blank's reference load is the blank's own
+    weight; the load that was read is brought to the same by that difference.
+    """
+    if not at_tip(run):
+        return None
+    model = at_free.value.reference_load_N
+    read = load_read(found, main, run.free_length_m)
+    load = None
+    if read is not None:
+        load = replace(read[0], value=read[0].value + model - read[1])
+        scales = (
+            ("load calibration", run.rig.load_scale_ci95, 1.0),
+            ("travel calibration", run.rig.travel_scale_ci95, at_free.value.load_exponent),
+        )
+        shares = [Share(why, load.value * size * half, shared=True) for why, half, size in scales if half]
+        if not found.tracks[main].sweep.both_ways:
+            shares.append(Share("one direction", _ONE_WAY * load.value))
+        load = load.with_shares([*shares, *_length_shares(run, at_free, True, load.value)])
+        load = load.scaled(mean).with_shares(_relative(side, load.value * mean))
+    by_model = Estimate(model, at_free.error(_LOAD) * model, dof).scaled(mean)
+    return Direct(
+        load, by_model, small_centre_read(found, main, run.free_length_m), small_load_centre(profile)
+    )
 
 
 def _length_shares(run: FlexReadings, ratings: Ratings, as_measured: bool, load: float) -> list[Share]:

@@ -133,17 +133,43 @@ def initial_stiffness(profile: Profile) -> Estimate:
     s = profile.s_m
     fine = np.linspace(0.0, profile.length_m, 40 * (s.size - 1) + 1)
     softness = (profile.length_m - fine) ** 2 / profile.EI(fine)
-    step = fine[1] - fine[0]
-    weights = np.full(fine.size, step / 3.0)  # Simpson's rule
-    weights[1:-1:2] *= 4.0
-    weights[2:-1:2] *= 2.0
-    parts = weights * softness
+    parts = _simpson(fine) * softness
     total = float(np.sum(parts))
     if profile.log_covariance is None:
         return Estimate(1.0 / total, 0.0, reason="the profile was given without its covariance")
     hats = np.array([np.interp(fine, s, row) for row in np.eye(s.size)])
     share = hats @ parts / total
     return Estimate(1.0 / total, math.sqrt(float(share @ profile.log_covariance @ share)) / total)
+
+
+def small_load_centre(profile: Profile) -> Estimate:
+    """Bend centre of a profile in the limit of small load, with its covariance's standard error.
+
+    ∫ (L − s)²/EI ds over L·∫ (L − s)/EI ds: travel over slope of the tip, over the length.
+
+    Examples
+    --------
+    >>> round(small_load_centre(Profile.of(lambda s: 3.0 + 0.0 * s, 1.0)).value, 6)
+    0.666667
+    """
+    s = profile.s_m
+    fine = np.linspace(0.0, profile.length_m, 40 * (s.size - 1) + 1)
+    turn = _simpson(fine) * (profile.length_m - fine) / profile.EI(fine)
+    travel = turn * (profile.length_m - fine)
+    value = float(travel.sum() / (turn.sum() * profile.length_m))
+    if profile.log_covariance is None:
+        return Estimate(value, 0.0, reason="the profile was given without its covariance")
+    hats = np.array([np.interp(fine, s, row) for row in np.eye(s.size)])
+    share = hats @ (travel / travel.sum() - turn / turn.sum())
+    return Estimate(value, value * math.sqrt(float(share @ profile.log_covariance @ share)))
+
+
+def _simpson(at: Floats) -> Floats:
+    """Weights of Simpson's rule for evenly spaced places, an odd number of them."""
+    weights = np.full(at.size, (at[1] - at[0]) / 3.0)
+    weights[1:-1:2] *= 4.0
+    weights[2:-1:2] *= 2.0
+    return weights
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -46,6 +47,35 @@ class Creep:
     """Part of it that goes each time the time grows tenfold: load that fades, travel that grows."""
     held_s: float
     """How long it was held, s."""
+
+
+@dataclass(frozen=True, slots=True)
+class Direct:
+    """Power and action read from the readings without the model of the blank, beside the model's own."""
+
+    load: Estimate | None
+    """Load at the reference bend of the free length, N; None where the readings do not reach it."""
+    load_by_model: Estimate
+    """The model's at the free length, N."""
+    small_centre: Estimate | None
+    """Travel over slope at the smallest loads, over the length; None without the tip's slope."""
+    small_centre_by_model: Estimate
+    """The model's bend centre in the limit of small load."""
+
+    @property
+    def load_agrees(self) -> bool | None:
+        """Whether the two loads lie within their half-widths; None where none was read."""
+        return None if self.load is None else _agree(self.load, self.load_by_model)
+
+    @property
+    def small_centre_agrees(self) -> bool | None:
+        """Whether the two bend centres lie within their half-widths; None where none was read."""
+        return None if self.small_centre is None else _agree(self.small_centre, self.small_centre_by_model)
+
+
+def _agree(one: Estimate, other: Estimate) -> bool:
+    """Noise alone decides: what calibration does to one it does to the other."""
+    return abs(one.value - other.value) <= math.hypot(one.noise_ci95, other.noise_ci95)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +136,8 @@ class FlexResult:
     """Plain sentences for the builder."""
     profile: Profile | None = None
     """Rigidity along the blank with its covariance, mean over the roll where that is known."""
+    direct: Direct | None = None
+    """Load and bend centre read without the model; None where no load acted at the tip."""
     set_after: Estimate | None = None
     """Travel left at no load after unloading, m; None where the run does not come back to no load."""
     creep: Creep | None = None

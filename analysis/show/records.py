@@ -11,7 +11,7 @@ import math
 from collections.abc import Sequence
 
 from analysis.angles import wrap
-from analysis.bend.result import ClassCall, FlexResult, Station
+from analysis.bend.result import ClassCall, Direct, FlexResult, Station
 from analysis.decide.result import BatchResult, Metric
 from analysis.estimate import Estimate
 from analysis.roll.result import RollResult
@@ -140,6 +140,7 @@ def flex_record(
     return record | {
         "even_blank_rigidity_ci95_Nm2": ci95_of(result.even_blank_rigidity),
         "hysteresis_ci95_pct": ci95_of(result.hysteresis, _PERCENT),
+        **_direct(result.direct),
         "set_after_unloading_m": value_of(result.set_after),
         "set_after_unloading_ci95_m": ci95_of(result.set_after),
         "creep_of": None if result.creep is None else result.creep.of,
@@ -156,6 +157,22 @@ def flex_record(
             "bend_centre": _parts(result.bend_centre),
             "initial_stiffness_N_per_m": _parts(result.initial_stiffness),
         },
+    }
+
+
+def _direct(direct: Direct | None) -> dict[str, Json]:
+    """What the readings say without the model, and what the model says at the same place."""
+    load = None if direct is None else direct.load
+    read = None if direct is None else direct.small_centre
+    by_model = None if direct is None else direct.small_centre_by_model
+    return {
+        "reference_load_read_N": value_of(load),
+        "reference_load_read_ci95_N": ci95_of(load),
+        "reference_load_at_free_length_N": None if direct is None else value_of(direct.load_by_model),
+        "small_load_bend_centre": value_of(by_model),
+        "small_load_bend_centre_ci95": ci95_of(by_model),
+        "small_load_bend_centre_read": value_of(read),
+        "small_load_bend_centre_read_ci95": ci95_of(read),
     }
 
 

@@ -154,10 +154,25 @@ def flex_table(
     load = show_quantity(result.reference_load, "load", units)
     how = "carried past the readings; " if result.extrapolated else ""
     _row(table, "reference load", load, f"{how}bends {rated} by a quarter of it")
+    direct = result.direct
+    if direct is not None and direct.load is not None:
+        read = show_quantity(direct.load, "load", units)
+        same = math.isclose(result.rated_length_m, result.free_length_m, rel_tol=1e-9)
+        where = "" if same else f"at {plain_quantity(result.free_length_m, 'length', units)}; "
+        by_model = show_quantity(direct.load_by_model, "load", units).text
+        beside = "the model" if same else f"the model's {by_model}"
+        word = "agrees with" if direct.load_agrees else "DISAGREES with"
+        _row(table, "  as read", read, f"{where}from the readings there; {word} {beside}")
     _class_row(table, "power", result.power_class, result.label_power_probability)
     table.add_section()
     centre = show(result.bend_centre, decimals=4)
     _row(table, "bend centre", centre, "where it bends, from the tip; an even tube: 0.667")
+    if direct is not None and direct.small_centre is not None:
+        read = show(direct.small_centre, decimals=4)
+        by_model = show(direct.small_centre_by_model, decimals=4).text
+        word = "agrees with" if direct.small_centre_agrees else "DISAGREES with"
+        note = f"at small load, travel over slope; {word} the model's {by_model}"
+        _row(table, "  as read", read, note)
     _class_row(table, "action", result.action_class, result.label_action_probability)
     table.add_section()
     small = show_quantity(result.initial_stiffness, "stiffness", units)

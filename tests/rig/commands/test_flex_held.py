@@ -63,3 +63,14 @@ def test_what_a_run_does_not_show_is_null_and_has_no_row(run: Run, tmp_path: Pat
 def test_a_load_after_that_is_no_number_is_refused_with_its_line(run: Run, tmp_path: Path) -> None:
     path = held_run(tmp_path, '# load_after_N = "little"\n')
     assert_one_line(run("flex", path, "--json"), "held.csv:5:", "load_after_N must be a number")
+
+
+def test_power_as_read_stands_beside_the_models(run: Run, tmp_path: Path) -> None:
+    path = held_run(tmp_path)
+    (result,) = run("flex", path, "--json").document
+    off = abs(result["reference_load_read_N"] - result["reference_load_at_free_length_N"])
+    assert off <= result["reference_load_read_ci95_N"] + result["reference_load_ci95_N"]
+    assert result["small_load_bend_centre_read"] is None
+    assert 0.3 < result["small_load_bend_centre"] < 0.6
+    assert "agrees with" in " ".join(run("flex", path).out.split())
+    assert "at 1.8 m" in run("flex", path, "--rated-length", "1.7").out

@@ -1,0 +1,111 @@
+"""Power and action read from the readings themselves, without the model of the blank, to lay beside it.
+
+Where a run reaches the reference bend, the load there is read from the readings around that travel. Travel
+over slope at the smallest loads is the bend centre's distance from the tip. Both are less sure than the
+model's, and neither knows of a taper: where they disagree with it, something is wrong that the half-widths do
+not hold.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from analysis.bend.family import SIZE
+from analysis.bend.fit import DRIFT_TERMS, LOOP_TERMS, RIG_TERMS, Fit, drift_terms
+from analysis.bend.rating import REFERENCE_BEND
+from analysis.bend.regression import line
+from analysis.estimate import Estimate
+
+WINDOW = 0.2
+"""Readings within so much of the reference travel, relative, are used."""
+_FEWEST = 6
+_FEWEST_EACH = 3
+_SMALL = 0.25
+"""Travel over the free length up to which travel over slope is taken to the smallest loads."""
+_FEWEST_SMALL = 20
+
+
+def load_read(found: Fit, run: int, length_m: float) -> tuple[Estimate, float] | None:
+    """Load at the reference bend from the readings around it, and the fitted curve's load there, N.
+
+    Load over travel in a window about a quarter of the length is a parabola whose height and slope differ
+    between loading and unloading by as much; its height at the middle is the mean of both directions. The
+    load's zero and its drift, which belong to the rig, are taken off as fitted, with their error.
+
+    Parameters
+    ----------
+    found : Fit
+        The fit, for the rig's part and for the curve to compare with.
+    run : int
+        Which run.
+    length_m : float
+        Its free length, m.
+
+    Returns
+    -------
+    (Estimate, float) or None
+        None where the readings do not reach the bend, or are too few about it.
+    """
+    track = found.tracks[run]
+    sweep, rig = track.sweep, found.rig(run)
+    at = REFERENCE_BEND * length_m
+    away = sweep.travel_m / at - 1.0
+    near = np.abs(away) <= WINDOW
+    ways = [near & (sweep.side == way) for way in (1.0, -1.0)]
+    ways = [way for way in ways if way.any()]
+    around = [(int(way.sum()), int(np.sum(away[way] > 0.0)), int(np.sum(away[way] < 0.0))) for way in ways]
+    if not ways or any(all_ < _FEWEST or min(parts) < _FEWEST_EACH for all_, *parts in around):
+        return None
+    x, side = away[near], sweep.side[near]
+    terms = [np.ones_like(x), x, x**2]
+    if len(ways) == 2:
+        terms += [side, side * x]
+    drift = drift_terms(track.elapsed[near])
+    load = sweep.load_N[near] - rig[LOOP_TERMS] - rig[LOOP_TERMS + 2 :] @ drift
+    design = np.stack(terms, axis=1)
+    height = np.eye(design.shape[1])[0]
+    fitted = line(design, load, height)
+    taken = np.array([float(height @ np.linalg.lstsq(design, row, rcond=None)[0]) for row in drift])
+    start = SIZE + RIG_TERMS * run
+    places = [start + LOOP_TERMS, *range(start + RIG_TERMS - DRIFT_TERMS, start + RIG_TERMS)]
+    gradient = np.array([1.0, *taken])
+    rig_variance = float(gradient @ found.covariance[np.ix_(places, places)] @ gradient)
+    return Estimate(fitted.value, math.hypot(fitted.error, math.sqrt(rig_variance)), fitted.dof), _curve_load(
+        found, run, at
+    )
+
+
+def _curve_load(found: Fit, run: int, travel_m: float) -> float:
+    """Load of a run's fitted curve at a travel, N."""
+    curve = found.tracks[run].curve
+    loads = np.linspace(0.0, curve.high_N, 801)
+    return float(np.interp(travel_m, curve.matrix(loads) @ curve.travel, loads))
+
+
+def small_centre_read(found: Fit, run: int, length_m: float) -> Estimate | None:
+    """Travel over slope in the limit of small load, over the free length.
+
+    Slope as an odd polynomial of the travel, with a zero of its own, whose first coefficient is wanted; the
+    third order belongs to large bending, and what is left of the fifth is below 0.05 % for usual tapers.
+
+    Returns
+    -------
+    Estimate or None
+        None without the tip's slope, or with too few readings.
+    """
+    sweep = found.tracks[run].sweep
+    away = sweep.travel_m / length_m
+    used = np.isfinite(sweep.tip) & (away <= _SMALL)
+    if int(used.sum()) < _FEWEST_SMALL or float(np.max(away[used])) < 0.5 * _SMALL:
+        return None
+    x, tip = away[used], sweep.tip[used]
+    design = np.stack([np.ones_like(x), x, x**3], axis=1)
+    steep = line(design, tip, np.array([0.0, 1.0, 0.0]))
+    if steep.value <= 0.0:
+        return None
+    return Estimate(1.0 / steep.value, steep.error / steep.value**2, steep.dof)
+
+
+__all__ = ["load_read", "small_centre_read"]
