@@ -81,6 +81,46 @@ class RollReadings:
 
 
 @dataclass(frozen=True, slots=True)
+class Guide:
+    """A string that pulls the loaded point toward a fixed guide, as on a winch.
+
+    The load is then the string's tension and the travel the length of string that was taken in. Places are
+    counted from the chuck's face: x along the chuck's axis, y along the pull.
+    """
+
+    x_m: float
+    """Place of the guide along the axis, m."""
+    y_m: float
+    """Place of the guide along the pull, m."""
+    place_ci95_m: float = 0.0
+    """95 % half-width of either, m."""
+
+
+@dataclass(frozen=True, slots=True)
+class Arm:
+    """A swing arm whose roller pushes the blank and slides along it without friction.
+
+    The load is then the roller's force square to the arm, and the travel the roller's way along its circle
+    from where it touches the straight blank. Places as in `Guide`.
+    """
+
+    pivot_x_m: float
+    """Place of the pivot along the chuck's axis, m."""
+    pivot_y_m: float
+    """Place of the pivot along the pull, m."""
+    arm_m: float
+    """From the pivot to the roller's centre, m."""
+    roller_m: float = 0.0
+    """Radius of the roller, half of the blank's diameter there included, m."""
+    outward: bool = True
+    """True if the arm points from the pivot away from the chuck."""
+    place_ci95_m: float = 0.0
+    """95 % half-width of either of the pivot's places, m."""
+    arm_ci95_m: float = 0.0
+    """95 % half-width of the arm's length, m."""
+
+
+@dataclass(frozen=True, slots=True)
 class FlexReadings:
     """One flex run: load and travel, and the tip's slope where the rig can read it."""
 
@@ -110,6 +150,10 @@ class FlexReadings:
     """What the run states about the rig's errors."""
     blank: str = ""
     """Name of the blank, for messages."""
+    pulled_by: Guide | Arm | None = None
+    """What turns the pull while the blank bends; None: the load stays along the pull."""
+    clip_kg: float = 0.0
+    """Mass of what rides on the tip, such as a slope sensor's clip, kg."""
 
 
 _LARGEST = {"N": 1e6, "m": 1e4, "rad": 1e7, "s": 1e20}

@@ -21,12 +21,26 @@ import tomlkit
 from numpy.typing import ArrayLike
 
 from analysis.readings import Floats
+from rig import geometry
+from rig.counts import LOAD_BITS, TURN_COUNTS, signed, unwrapped
 from rig.errors import FileError
+from rig.turning import TurnScale
 
-LOAD_BITS = 24
-"""Width of the bridge amplifier's counts, two's complement."""
-TURN_COUNTS = 4096
-"""Counts in a turn of a 12-bit angle sensor."""
+__all__ = [
+    "LOAD_BITS",
+    "TURN_COUNTS",
+    "AngleScale",
+    "Calibration",
+    "LoadScale",
+    "TipScale",
+    "TravelScale",
+    "TurnScale",
+    "latest_calibration",
+    "load_calibration",
+    "save_calibration",
+    "signed",
+    "unwrapped",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +121,7 @@ class TipScale:
         return (np.mod(turns + 0.5, 1.0) - 0.5) * 360.0
 
 
-Scale = LoadScale | TravelScale | AngleScale | TipScale
+Scale = LoadScale | TravelScale | TurnScale | AngleScale | TipScale
 _SCALES: dict[str, type[Scale]] = {
     "load": LoadScale,
     "travel": TravelScale,
@@ -124,14 +138,19 @@ class Calibration:
     """When it was made, ISO 8601."""
     load: LoadScale | None = None
     """Load cell."""
-    travel: TravelScale | None = None
-    """Travel counter."""
+    travel: TravelScale | TurnScale | None = None
+    """Travel counter, or what turns with the travel."""
     angle: AngleScale | None = None
     """Chuck angle."""
     tip: TipScale | None = None
     """Tip slope."""
 
-    def apply(self, counts: Mapping[str, ArrayLike], mount_deg: float = 0.0) -> dict[str, Floats]:
+    def apply(
+        self,
+        counts: Mapping[str, ArrayLike],
+        mount_deg: float = 0.0,
+        travel_near: float | None = None,
+    ) -> dict[str, Floats]:
         """Turn raw counts into engineering columns.
 
         Parameters
@@ -141,6 +160,8 @@ class Calibration:
             over. A missing reading is nan.
         mount_deg : float
             Blank angle that faces the pull when the chuck reads 0.
+        travel_near : float or None
+            Where these counts go on a run: the reading of the travel before them, see `TurnScale.followed`.
 
         Returns
         -------
@@ -151,7 +172,11 @@ class Calibration:
         if self.load is not None and "load_counts" in counts:
             columns["load_N"] = self.load.apply(counts["load_counts"])
         if self.travel is not None and "travel_counts" in counts:
-            columns["travel_m"] = self.travel.apply(counts["travel_counts"])
+            read = counts["travel_counts"]
+            if isinstance(self.travel, TurnScale):
+                columns["travel_m"] = self.travel.apply(read, travel_near)
+            else:
+                columns["travel_m"] = self.travel.apply(read)
         if self.angle is not None and "angle_counts" in counts:
             columns["roll_deg"] = self.angle.apply(counts["angle_counts"], mount_deg)
         if self.tip is not None and "tip_counts" in counts:
@@ -164,7 +189,10 @@ class Calibration:
         for name in _SCALES:
             scale = getattr(self, name)
             if scale is not None:
-                tables[name] = {key: value for key, value in asdict(scale).items() if value is not None}
+                table = {key: value for key, value in asdict(scale).items() if value is not None}
+                if isinstance(scale, TurnScale):
+                    table["geometry"] = geometry.to_table(scale.geometry)
+                tables[name] = table
         return tables
 
     @classmethod
@@ -264,36 +292,6 @@ def latest_calibration(folder: str | os.PathLike[str], before: datetime | None =
     return load_calibration(max(files, key=_order)) if files else None
 
 
-def signed(counts: ArrayLike, bits: int) -> Floats:
-    """Read counts modulo 2^bits as two's complement, in [−2^(bits−1), 2^(bits−1)).
-
-    Examples
-    --------
-    >>> signed([0xFFFFFF, 0x800000, 0x7FFFFF, -1, 5], 24)
-    array([-1.000000e+00, -8.388608e+06,  8.388607e+06, -1.000000e+00,
-            5.000000e+00])
-    """
-    half = 2.0 ** (bits - 1)
-    out: Floats = np.mod(np.asarray(counts, dtype=float) + half, 2.0 * half) - half
-    return out
-
-
-def unwrapped(counts: ArrayLike, counts_per_turn: int = TURN_COUNTS) -> Floats:
-    """Undo the jumps of a counter that begins again every turn; each step must be less than half a turn.
-
-    A missing reading (nan) stays missing and does not break the count.
-
-    Examples
-    --------
-    >>> unwrapped([4094, 4095, 1, 3, 4095])
-    array([4094., 4095., 4097., 4099., 4095.])
-    """
-    out = np.array(counts, dtype=float)
-    there = ~np.isnan(out)
-    out[there] = np.unwrap(out[there], period=counts_per_turn)
-    return out
-
-
 def _order(path: Path) -> tuple[str, int]:
     """Sort ``…T0930-2`` behind ``…T0930``."""
     stem, number = path.stem[:15], path.stem[16:]
@@ -307,7 +305,15 @@ def _scale(kind: type[Scale], name: str, table: Any, path: str) -> Scale:
     if not isinstance(table, Mapping):
         raise fault("is no table")
     given: dict[str, Any] = {}
+    turns = table.get("geometry") if name == "travel" else None
+    if turns is not None:
+        if not isinstance(turns, Mapping):
+            raise fault("has a geometry that is no table")
+        kind = TurnScale
+        given["geometry"] = geometry.from_table(turns, lambda key, what, do: fault(f"says that {what}"))
     for entry in fields(kind):
+        if entry.name == "geometry":
+            continue
         value = table.get(entry.name)
         if value is None:
             if entry.default is MISSING:
@@ -315,11 +321,11 @@ def _scale(kind: type[Scale], name: str, table: Any, path: str) -> Scale:
             continue
         if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
             raise fault(f"has a {entry.name} that is no number")
-        whole = entry.name in ("sign", "bits", "counts_per_turn")
+        whole = entry.name in ("sign", "bits", "counts_per_turn", "wraps_at")
         wrong = (
             (whole and value != int(value))
             or (entry.name == "sign" and value not in (1, -1))
-            or (entry.name in ("bits", "counts_per_turn") and value < 2)
+            or (entry.name in ("bits", "counts_per_turn", "wraps_at") and value < 2)
             or (entry.name.endswith("_per_count") and value == 0)
             or ("ci95" in entry.name and value < 0)
         )

@@ -21,7 +21,7 @@ from rig.errors import ReadingsError
 
 _LEAST_READINGS = 10
 _BATCHES = 10
-_CLEAR = 20.0
+CLEAR = 20.0
 """A change must be this many times its own half-width: 5 % is the worst scale that is worth having."""
 
 
@@ -131,7 +131,7 @@ def load_scale(
         hung = level(data, name)
         changes[at] = hung.counts - rest.counts
         errors[at] = math.hypot(hung.error, rest.error)
-        if abs(changes[at]) < _CLEAR * coverage_factor(rest.dof) * errors[at]:
+        if abs(changes[at]) < CLEAR * coverage_factor(rest.dof) * errors[at]:
             raise ReadingsError(
                 f"{name} changes the reading by {abs(changes[at]):.0f} counts, too little against the noise",
                 "check that it hangs from the cell and that the cell is wired, or use a heavier one",
@@ -206,7 +206,7 @@ def travel_scale(
     start, end = level(first, "the travel's zero"), level(second, "the known position")
     change = end.counts - start.counts
     half = coverage_factor(start.dof) * math.hypot(start.error, end.error)
-    if abs(change) < _CLEAR * half:
+    if abs(change) < CLEAR * half:
         raise ReadingsError(
             f"the travel changed by {abs(change):.0f} counts, too little against its noise",
             "move the carriage further, or check the sensor",

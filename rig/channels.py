@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.readings import Floats
-from rig.calibration import Calibration
+from rig.calibration import Calibration, TurnScale
 from rig.calibration_points import level
 from rig.errors import PortError
 from rig.line import Hello
@@ -56,7 +56,7 @@ def require(hello: Hello, calibration: Calibration, needed: Sequence[str]) -> No
 def converter(
     hello: Hello, calibration: Calibration, mount_deg: float = 0.0, leave_out: Sequence[str] = ()
 ) -> Callable[[Mapping[str, Floats]], Mapping[str, Floats]]:
-    """Make what turns raw values by channel into columns of a run file.
+    """Make what turns raw values by channel into columns of a run file, stretch after stretch of one run.
 
     Parameters
     ----------
@@ -71,10 +71,17 @@ def converter(
     """
     in_counts = counted(hello)
     sign = 1 if calibration.angle is None else calibration.angle.sign
+    turning = calibration.travel if isinstance(calibration.travel, TurnScale) else None
+    near: float | None = None
 
     def convert(raw: Mapping[str, Floats]) -> Mapping[str, Floats]:
+        nonlocal near
         counts = {f"{name}_counts": raw[name] for name in in_counts}
-        columns = calibration.apply(counts, mount_deg)
+        columns = calibration.apply(counts, mount_deg, near)
+        if turning is not None and "travel_counts" in counts:
+            followed = turning.followed(counts["travel_counts"], near)
+            followed = followed[np.isfinite(followed)]
+            near = float(followed[-1]) if followed.size else near
         for name in hello.names:
             if name in in_counts or name not in COLUMN_OF:
                 continue
@@ -104,6 +111,9 @@ def with_fresh_zero(calibration: Calibration, raw: Mapping[str, Floats]) -> Cali
         and "travel" in raw
         and not math.isnan(float(np.nanmean(raw["travel"])))
     ):
-        free = level(raw["travel"], "the travel with the tip free")
+        counts = raw["travel"]
+        if isinstance(calibration.travel, TurnScale):
+            counts = calibration.travel.followed(counts)
+        free = level(counts, "the travel with the tip free")
         calibration = replace(calibration, travel=replace(calibration.travel, zero_counts=free.counts))
     return calibration

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from analysis.readings import Contact, Pull
     from analysis.roll.result import MarkRule
     from analysis.units import System
+    from rig.geometry import Geometry
 
 ENVIRONMENT = "BLANKBENCH_SETTINGS"
 """Environment variable that names the settings file."""
@@ -79,10 +80,22 @@ class Rig:
     """95 % half-width of the free length, m."""
     index_ci95_deg: float | None = None
     """95 % half-width of the index mark's place in the chuck."""
+    clip_g: float | None = None
+    """Mass of what rides on the tip, such as the slope sensor's clip, g."""
     check_blank: str | None = None
     """Name of the blank that is measured again and again to watch the rig."""
     check_since: str | None = None
     """First day whose runs of it count (after the rig was set up anew), ISO 8601."""
+
+
+@dataclass(frozen=True, slots=True)
+class Turning:
+    """A rig that reads the travel as an angle."""
+
+    geometry: Geometry
+    """What turns."""
+    counts_per_turn: int
+    """Counts in one turn of its sensor."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +126,8 @@ class Settings:
     """Table ``[shop]``."""
     rig: Rig = field(default_factory=Rig)
     """Table ``[rig]``."""
+    travel: Turning | None = None
+    """Table ``[travel]``; None: a counter along the pull."""
     power: Classes | None = None
     """Table ``[classes.power]``; None: the shipped bands."""
     action: Classes | None = None
@@ -210,6 +225,7 @@ def parse_settings(text: str, path: str | os.PathLike[str]) -> Settings:
     return Settings(
         shop=Shop(**values["shop"]),
         rig=Rig(**rig),
+        travel=Turning(**values["travel"]) if values["travel"] else None,
         power=_classes(values["classes"].get("power"), "edges_N"),
         action=_classes(values["classes"].get("action"), "edges"),
         tolerances={name: float(value) for name, value in values["tolerance"].items()},

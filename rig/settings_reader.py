@@ -10,7 +10,9 @@ from collections.abc import Callable, Mapping
 from datetime import date
 from typing import Any
 
+from rig.counts import TURN_COUNTS
 from rig.errors import FileError
+from rig.geometry import from_table
 from rig.specification import limit_fault
 
 
@@ -62,6 +64,7 @@ _CHECKS: dict[str, dict[str, Check]] = {
         "friction_N": _NOT_NEGATIVE,
         "free_length_ci95_m": _NOT_NEGATIVE,
         "index_ci95_deg": _NOT_NEGATIVE,
+        "clip_g": _NOT_NEGATIVE,
         "check_blank": _TEXT,
         "check_since": (_is_day, 'a day such as "2026-05-04"'),
     },
@@ -69,7 +72,7 @@ _CHECKS: dict[str, dict[str, Check]] = {
         "sure_pct": (lambda v: _is_number(v) and 50 <= v < 100, "a number from 50 to below 100"),
     },
 }
-_TABLES = ("shop", "rig", "classes", "tolerance", "grading", "models")
+_TABLES = ("shop", "rig", "travel", "classes", "tolerance", "grading", "models")
 _METRICS = (
     "reference_load", "stiffness", "mass", "bend_centre", "anisotropy", "bow", "length",
     "even_blank_rigidity", "initial_stiffness", "hysteresis",
@@ -90,7 +93,8 @@ def read_values(text: str, path: str) -> dict[str, dict[str, Any]]:
     Returns
     -------
     dict
-        The tables ``shop, rig, classes, tolerance, grading, models``, each there, with allowed values only.
+        The tables ``shop, rig, travel, classes, tolerance, grading, models``, each there, with allowed values
+        only; ``travel`` with what turns as a geometry.
 
     Raises
     ------
@@ -143,6 +147,7 @@ class _Checker:
             self._known(tables[name], name, tuple(checks))
             for key, value in tables[name].items():
                 self._check(name, key, value, checks[key])
+        tables["travel"] = self._turning(tables["travel"])
         self._known(tables["classes"], "classes", ("power", "action"))
         for name in tables["classes"]:
             self._classes(tables["classes"], name, "edges_N" if name == "power" else "edges")
@@ -202,6 +207,16 @@ class _Checker:
             raise self._fault(
                 where, name, f"'{name}' in [{where}] is no property", f"did you mean {close[0]}?"
             )
+
+    def _turning(self, table: Mapping[str, Any]) -> dict[str, Any]:
+        """Read what turns with the travel; nothing where a counter runs along the pull."""
+        if not table or table == {"kind": "counter"}:
+            return {}
+        measures = dict(table)
+        count = measures.pop("counts_per_turn", TURN_COUNTS)
+        self._check("travel", "counts_per_turn", count, _WHOLE)
+        made = from_table(measures, lambda key, what, do: self._fault("travel", key, f"[travel]: {what}", do))
+        return {"geometry": made, "counts_per_turn": count}
 
     def _classes(self, classes: Mapping[str, Any], name: str, edges_key: str) -> None:
         where = f"classes.{name}"

@@ -240,6 +240,11 @@ class Bender:
         here = self.mesh.by_element(theta) @ mesh.VALUES
         return float(np.sum(self.reach * np.sin(here)))
 
+    def bending_energy(self, theta: Floats) -> float:
+        """∫ ½·EI·θ'² ds, J."""
+        bend = self.mesh.by_element(theta) @ mesh.SLOPES
+        return float(0.5 * (self._spring * bend**2).sum())
+
     def shape(self, theta: Floats, load_N: float, axial_N: float = 0.0) -> Shape:
         """Everything about a balanced shape, its errors estimated on this grid alone."""
         state = self.linear(theta, load_N, axial_N)
@@ -255,7 +260,7 @@ class Bender:
             tip=float(theta[-1]),
             stiffness_N_per_m=1.0 / state.travel_per_load,
             tip_per_load=state.tip_per_load,
-            bending_energy_J=float(0.5 * (self._spring * state.bend**2).sum()),
+            bending_energy_J=self.bending_energy(theta),
             error_m=error_m,
             error_rad=error_rad,
         )
@@ -346,6 +351,23 @@ class Linearised:
         """d(x, y) of the loaded point / d(axial force, load), m/N, shape (2, 2)."""
         sides, answers = self._sides[:, [2, 0]], self._answers[:, [2, 0]]
         return np.asarray(sides.T @ answers, dtype=float)
+
+    @property
+    def place_per_moment(self) -> Floats:
+        """d(x, y) of the loaded point per end moment at the tip, m/(N·m), shape (2,)."""
+        return np.asarray(self._sides[:, [2, 0]].T @ self._answers[:, 1], dtype=float)
+
+    def slope_per_force(self, node: int) -> Floats:
+        """dθ at a node (not the first) / d(axial force, load), rad/N, shape (2,)."""
+        return self._answers[node - 1, [2, 0]]
+
+    def slope_per_moment(self, node: int) -> float:
+        """dθ at a node (not the first) per end moment at the tip, rad/(N·m)."""
+        return float(self._answers[node - 1, 1])
+
+    def axial_per_log_EI(self) -> Floats:
+        """δx of the loaded point/δ(log EI), as `travel_per_log_EI`."""
+        return self._per_log_EI(2)
 
     def travel_per_log_EI(self) -> Floats:
         """δy/δ(log EI) at the quadrature points, weights included, m, shape (e, 6)."""

@@ -78,6 +78,10 @@ class Curve:
             if j + 1 < LOADS:
                 before = theta + (self.loads[j + 1] - load) * state.shape_per_load
         self.travel_per_p, self.tip_per_p = sensitive[0] @ gradient.T, sensitive[1] @ gradient.T
+        self._from_rest(travel, tip)
+
+    def _from_rest(self, travel: Floats, tip: Floats) -> None:
+        """Count the travel from no load."""
         rest = self.matrix(np.zeros(1))
         self.rest_travel, self.rest_tip = float((rest @ travel)[0]), float((rest @ tip)[0])
         # The zero run with the tip free is the origin of the travel; the slope is absolute.

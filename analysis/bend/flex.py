@@ -19,6 +19,7 @@ from analysis.bend.profile import Profile
 from analysis.bend.rating import Ratings, even_load, ratings_of, small_load_centre
 from analysis.bend.result import Direct, FlexCurve, FlexResult, Station
 from analysis.bend.side import Planes, to_the_mean
+from analysis.bend.steered_curve import SteeredCurve
 from analysis.bend.tracks import (
     fit_runs,
     of_a_blank,
@@ -180,6 +181,12 @@ def _systematic_changes(runs: Sequence[FlexReadings], found: Fit) -> list[tuple[
                 total += stated * (response[channel] @ reading)[:SIZE]
         if np.any(total):
             changes.append((cause, total))
+    for track, response in zip(found.tracks, found.responses, strict=True):
+        if isinstance(track.curve, SteeredCurve):
+            across = track.curve.matrix(track.loads)
+            for cause, travel, tip in track.curve.moved_by(found.parameters[:SIZE]):
+                shift = response[1] @ (across @ travel) + response[2] @ (across @ tip)
+                changes.append((cause, -shift[:SIZE]))
     return changes
 
 

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 
 import numpy as np
+from scipy import constants
 
 from analysis.bend.cautions import at_tip
 from analysis.bend.curve import Curve
@@ -15,8 +16,10 @@ from analysis.bend.family import TAPER_MEAN, Family
 from analysis.bend.fit import Fit, Track, fit
 from analysis.bend.profile import Taper, own_weight
 from analysis.bend.screen import Sweep, screen
+from analysis.bend.steered import steering
+from analysis.bend.steered_curve import SteeredCurve
 from analysis.errors import ReadingsError
-from analysis.readings import FlexReadings, Floats
+from analysis.readings import FlexReadings, Floats, Guide
 
 _FIT_ELEMENTS = 8
 _NORMAL = 1.959964
@@ -57,22 +60,25 @@ def fit_runs(runs: Sequence[FlexReadings], sweeps: Sequence[Sweep], reach: float
     for run, sweep in zip(runs, sweeps, strict=True):
         length = run.free_length_m
         unit = usual_taper(length)
-        around = Surroundings(station_m=run.station_m, weight=_weight(run, unit))
+        around = Surroundings(run.station_m, _weight(run, unit), _clip_weight(run))
         far = sweep.travel_m > 0.8 * float(np.max(sweep.travel_m))
-        bare = Surroundings(station_m=run.station_m)
         travel = min(float(np.mean(sweep.travel_m[far])), 0.7 * (run.station_m or length))
-        per_level = load_for_travel(unit, travel, bare, tolerance=1e-4).load_N
+        per_level = _unit_load(run, unit, travel)
         pulled = float(np.mean(sweep.load_N[far]))
         level = math.log(pulled / per_level)
         noise = np.array([value if math.isfinite(value) else 0.0 for value in sweep.scatter])
         largest = float(np.quantile(sweep.load_N, 0.99)) + 4.0 * float(noise[0])
         noise = np.maximum(noise, 2e-5 * np.array([largest, float(np.max(sweep.travel_m)), 1.0]))
         bender = Bender(unit, around, elements=_FIT_ELEMENTS)
-        start = TAPER_MEAN + np.array([level, 0.0, 0.0])
+        family = Family(reach, TAPER_MEAN + np.array([level, 0.0, 0.0]))
+        if run.pulled_by is None:
+            curve = Curve(bender, family, largest)
+        else:
+            curve = SteeredCurve(bender, unit, around, family, largest, run.pulled_by)
         tracks.append(
             Track(
                 sweep,
-                Curve(bender, Family(reach, start), largest),
+                curve,
                 _zero_doubt(run),
                 sweep.load_N.copy(),
                 noise,
@@ -105,6 +111,19 @@ def usual_taper(length: float) -> Taper:
     """A usual taper with a rigidity of 1 N·m² at the chuck; it lays out grids that are fine near the tip."""
     exponent = math.exp(TAPER_MEAN[2])
     return Taper(length, 1.0, math.exp(TAPER_MEAN[1] / exponent), exponent)
+
+
+def _unit_load(run: FlexReadings, unit: Taper, travel_m: float) -> float:
+    """Load that takes a blank of a usual taper and a rigidity of 1 N·m² to a travel, N."""
+    bare = Surroundings(station_m=run.station_m)
+    if isinstance(run.pulled_by, Guide):
+        return steering(unit, run.pulled_by, bare, _FIT_ELEMENTS).up_to(travel_m, 6)[-1][1]
+    return load_for_travel(unit, travel_m, bare, tolerance=1e-4).load_N
+
+
+def _clip_weight(run: FlexReadings) -> float:
+    """Weight along the pull of what rides on the tip, N."""
+    return {"down": 1.0, "up": -1.0}.get(run.pull or "", 0.0) * run.clip_kg * constants.g
 
 
 def _weight(run: FlexReadings, shape: Taper) -> Callable[[Floats], Floats] | float:

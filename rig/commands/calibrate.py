@@ -11,13 +11,15 @@ from typing import Annotated, Literal
 import typer
 
 from analysis.readings import Floats
-from rig.calibration import Calibration, latest_calibration, save_calibration
+from rig.calibration import Calibration, TurnScale, latest_calibration, save_calibration
 from rig.calibration_points import KnownWeight, angle_scale, load_scale, tip_scale, travel_scale
 from rig.commands import options
 from rig.commands.connect import Baud, Board, Port, board_at
 from rig.commands.lengths import parse_length
 from rig.errors import CallError, PortError
-from rig.settings import load_settings
+from rig.geometry import Winch
+from rig.settings import Turning, load_settings
+from rig.turning_points import turn_scale
 
 Take = Callable[[str, str], Floats]
 """Tells the person what to do, waits for Enter, and gives the raw counts of a channel."""
@@ -41,7 +43,7 @@ def calibrate(
             "--distance",
             metavar="LENGTH",
             parser=parse_length,
-            help="travel: how far the second position is from the first.",
+            help="travel: how far the second position is from the first; on a winch, along the string.",
         ),
     ] = None,
     tolerance: Annotated[
@@ -79,6 +81,8 @@ def calibrate(
             distance_m=distance or 0.0,
             tolerance=tolerance,
             gravity_m_s2=settings.shop.gravity_m_s2,
+            turning=settings.travel,
+            wraps_at=_wraps_at(board, channel),
         )  # fmt: skip
     fresh = replace(fresh, dated=f"{datetime.now().astimezone():%Y-%m-%dT%H:%M}")
     path = save_calibration(fresh, folder)
@@ -99,6 +103,8 @@ def make(
     distance_m: float,
     tolerance: float,
     gravity_m_s2: float,
+    turning: Turning | None = None,
+    wraps_at: int | None = None,
 ) -> Calibration:
     """Calibrate one channel and keep the others as they were.
 
@@ -116,6 +122,10 @@ def make(
         ± of the known value: g, mm or deg.
     gravity_m_s2 : float
         Of the shop's place.
+    turning : Turning or None
+        What turns with the travel; None: a counter along the pull.
+    wraps_at : int or None
+        Counts at which the channel's sensor begins again.
     """
     if channel == "load":
         zero = take("load", "Take everything off the load cell")
@@ -124,6 +134,8 @@ def make(
         )
         known = KnownWeight(weight_kg, hung, tolerance * 1e-3)
         return replace(before, load=load_scale(zero, [known], gravity_m_s2=gravity_m_s2))
+    if channel == "travel" and turning is not None:
+        return replace(before, travel=_turned(take, turning, distance_m, tolerance * 1e-3, wraps_at))
     if channel == "travel":
         start = take("travel", "Put the carriage where the free tip stands")
         end = take("travel", f"Move it {distance_m * 1e3:g} mm along the pull")
@@ -137,6 +149,40 @@ def make(
     return replace(before, tip=tip_scale(start, bent))
 
 
+def _turned(
+    take: Take, turning: Turning, distance_m: float, tolerance_m: float, wraps_at: int | None
+) -> TurnScale:
+    """Ask for the positions of a winch or a swing arm."""
+    winch = isinstance(turning.geometry, Winch)
+    start = take(
+        "travel",
+        "Tie the string to the free tip, just taut" if winch else "Let the roller just touch the free blank",
+    )
+    little = None
+    if winch and wraps_at is not None:
+        little = take("travel", "Turn the drum a quarter of a turn")
+    move = "Take in {:g} mm of string in all" if winch else "Raise the roller by {:g} mm along the pull"
+    end = take("travel", move.format(distance_m * 1e3))
+    return turn_scale(
+        start,
+        end,
+        distance_m,
+        turning.geometry,
+        a_little=little,
+        counts_per_turn=turning.counts_per_turn,
+        wraps_at=wraps_at,
+        known_ci95_m=tolerance_m,
+    )
+
+
+def _wraps_at(board: Board, channel: str) -> int | None:
+    """Counts at which the channel's sensor begins again; None: it does not."""
+    for known in board.hello.channels:
+        if known.name == channel and known.coding == "turn" and known.bits is not None:
+            return int(2**known.bits)
+    return None
+
+
 def said(calibration: Calibration, channel: str) -> str:
     """One line on a fresh calibration."""
     if channel == "load" and (load := calibration.load) is not None:
@@ -144,6 +190,13 @@ def said(calibration: Calibration, channel: str) -> str:
         zero = "" if load.zero_ci95_N is None else f", zero ± {1e3 * load.zero_ci95_N:.2g} mN"
         return f"Load: {1e6 * load.N_per_count:.5g} µN a count{sure}{zero}."
     if channel == "travel" and (travel := calibration.travel) is not None:
+        if isinstance(travel, TurnScale):
+            turns = travel.geometry
+            if isinstance(turns, Winch):
+                return (
+                    f"Travel: drum radius {1e3 * turns.drum_radius_m:.2f} ± {1e3 * turns.drum_ci95_m:.2g} mm."
+                )
+            return f"Travel: arm {1e3 * turns.arm_m:.1f} ± {1e3 * turns.arm_ci95_m:.2g} mm to the roller."
         sure = "" if travel.scale_ci95 is None else f" ± {100.0 * travel.scale_ci95:.2g} %"
         return f"Travel: {1e6 * travel.m_per_count:.5g} µm a count{sure}."
     scale = calibration.angle if channel == "angle" else calibration.tip

@@ -170,6 +170,7 @@ def record(
             butt_diameter_m=known.number("butt_diameter_m"),
             tip_diameter_m=known.number("tip_diameter_m"),
             notes=notes,
+            tables={"rig": {"clip_g": settings.rig.clip_g}} if kind == "flex" and settings.rig.clip_g else {},
         )
         snapshot, path = record_run(
             board,

@@ -115,10 +115,15 @@ def record_run(
     def open_run(first: Mapping[str, Floats]) -> RunWriter:
         now = datetime.now(UTC)
         tables = {
-            "rig": {"device": board.hello.device, "rate_hz": board.hello.rate_hz, "load_limit_N": limit_N},
+            "rig": {
+                "device": board.hello.device,
+                "rate_hz": board.hello.rate_hz,
+                "load_limit_N": limit_N,
+                **header.tables.get("rig", {}),
+            },
             "calibration": calibration.to_tables(),
         }
-        whole = replace(header, started=f"{now:%Y-%m-%dT%H:%M:%SZ}", tables={**tables, **header.tables})
+        whole = replace(header, started=f"{now:%Y-%m-%dT%H:%M:%SZ}", tables={**header.tables, **tables})
         if header.kind == "roll" and header.held_travel_m is None and header.held_load_N is None:
             whole = replace(whole, held_travel_m=_middle(first["travel_m"], "travel"))
         if header.kind == "flex" and header.roll_deg is None:

@@ -11,7 +11,8 @@ import typer
 from rig.calibration import save_calibration
 from rig.commands import options
 from rig.errors import CallError
-from rig.virtual import Flex, Roll, Step, Still, VirtualRig, example_blanks, load_blanks
+from rig.virtual import Flex, Gear, Roll, Step, Still, VirtualRig, example_blanks, load_blanks
+from rig.virtual.gear import example_arm, example_winch
 
 
 def virtual(
@@ -51,6 +52,14 @@ def virtual(
     speed: Annotated[
         float, typer.Option("--speed", min=0.01, help="Board seconds a second; 1 is real time.")
     ] = 1.0,
+    kind: Annotated[
+        Literal["counter", "winch", "arm"],
+        typer.Option(
+            "--rig",
+            help="How it reads the travel: a counter along the pull, or the angle of a winch's drum or of a "
+            "swing arm (flex only).",
+        ),
+    ] = "counter",
     seed: Annotated[int, typer.Option("--seed", help="Same seed, same readings.")] = 1,
     port: Annotated[
         Literal["auto", "pty", "socket"],
@@ -93,14 +102,17 @@ def virtual(
         step = Roll(reach)
     elif do == "flex":
         step = Flex(reach, roll_deg=side)
+    gear = Gear()
+    if kind != "counter":
+        gear = Gear(geometry=(example_winch if kind == "winch" else example_arm)(item.free_length))
     with VirtualRig(
-        known, seed=seed, rate_hz=rate, speed=speed, port=port, tcp_port=tcp_port, streaming=False
+        known, seed=seed, rate_hz=rate, speed=speed, gear=gear, port=port, tcp_port=tcp_port, streaming=False
     ) as rig:
         try:
             rig.bench.mount(chosen, mount)
             task = rig.bench.do(step)
         except ValueError as error:
-            raise CallError(str(error), "give a smaller --travel") from error
+            raise CallError(str(error), "change --travel, --rig or what the hand does") from error
         if keep_calibration is not None:
             save_calibration(rig.bench.gear.calibration(f"{datetime.now():%Y-%m-%dT%H:%M}"), keep_calibration)
         console = options.out()

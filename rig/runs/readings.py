@@ -8,8 +8,8 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from analysis.readings import FlexReadings, RigErrors, RollReadings
-from rig.calibration import Calibration
+from analysis.readings import Arm, FlexReadings, Guide, RigErrors, RollReadings
+from rig.calibration import Calibration, TurnScale
 from rig.errors import FileError, ReadingsError
 from rig.runs.file import RAW_OF, Run
 from rig.runs.header import Kind
@@ -49,7 +49,7 @@ def roll_readings(run: Run, settings: Settings) -> RollReadings:
     run = _in_units(run)
     header, columns = run.header, run.columns
     hanging = header.held_load_N is not None
-    return RollReadings(
+    readings = RollReadings(
         time_s=columns["time_s"],
         roll=np.radians(columns["roll_deg"]),
         load_N=None if hanging else columns["load_N"],
@@ -62,6 +62,46 @@ def roll_readings(run: Run, settings: Settings) -> RollReadings:
         rig=rig_errors(run, settings),
         blank=header.blank,
     )
+    by = _pulled_by(run)
+    return readings if by is None or hanging else _square_to_the_axis(run, readings, by)
+
+
+def _square_to_the_axis(run: Run, readings: RollReadings, by: Guide | Arm) -> RollReadings:
+    """Turn load and travel along a string or of a roller into those square to the chuck's axis."""
+    from analysis.bend.bender import NoBalanceError
+    from analysis.bend.steered import across
+
+    held, travel = readings.held_travel_m, readings.travel_m
+    if travel is not None and np.isfinite(travel).any():
+        held = float(np.nanmedian(travel))
+    if held is None or not held > 0.0:
+        return readings
+    try:
+        there = across(by, held, readings.free_length_m)
+    except NoBalanceError as error:
+        raise FileError(
+            run.path,
+            run.header.lines.get("held_travel_m"),
+            f"the rig in this run's calibration does not reach the travel of {1e3 * held:.0f} mm ({error})",
+            "correct the guide's or arm's place in the settings, and calibrate the travel again",
+        ) from error
+    part, known = there.offset_m / held, readings.rig
+    return replace(
+        readings,
+        load_N=None if readings.load_N is None else readings.load_N * there.load_ratio,
+        travel_m=None if travel is None else travel * part,
+        held_travel_m=None if readings.held_travel_m is None else readings.held_travel_m * part,
+        rig=replace(
+            known,
+            load_scale_ci95=_with(known.load_scale_ci95, there.load_spread),
+            travel_scale_ci95=_with(known.travel_scale_ci95, there.offset_spread),
+        ),
+    )
+
+
+def _with(stated: float | None, spread: float) -> float | None:
+    """A stated half-width and a further one; nothing stated stays nothing, so that a note says so."""
+    return None if stated is None else float(np.hypot(stated, spread))
 
 
 def flex_readings(run: Run, settings: Settings) -> FlexReadings:
@@ -89,7 +129,21 @@ def flex_readings(run: Run, settings: Settings) -> FlexReadings:
         load_after_N=header.load_after_N,
         rig=rig_errors(run, settings),
         blank=header.blank,
+        pulled_by=_pulled_by(run),
+        clip_kg=_clip_kg(run, settings),
     )
+
+
+def _pulled_by(run: Run) -> Guide | Arm | None:
+    """What turned the pull while the run was recorded, from its own calibration; None: nothing."""
+    scale = Calibration.from_tables(run.header.tables.get("calibration", {}), run.path).travel
+    return scale.geometry.pulled_by if isinstance(scale, TurnScale) else None
+
+
+def _clip_kg(run: Run, settings: Settings) -> float:
+    """Mass of what rode on the tip: what the run states, else what the settings do."""
+    stated = run.header.tables.get("rig", {}).get("clip_g", settings.rig.clip_g)
+    return 0.0 if stated is None else 1e-3 * _half_width(run, "clip_g", stated)
 
 
 def rig_errors(run: Run, settings: Settings) -> RigErrors:

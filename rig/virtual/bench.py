@@ -222,9 +222,14 @@ class Bench:
             raise ValueError("there is no blank in the chuck: mount one first")
         if step.travel_m > physics.REACH * blank.free_length:
             raise ValueError(f"{step.travel_m:g} m is further than half of the free length of {blank.name}")
+        turned = None if self.gear.geometry is None else self.gear.geometry.pulled_by
+        if isinstance(step, Roll) and turned:
+            raise ValueError("with a guide or an arm the bench plays flex runs only")
         if blank.name not in self._curves:
-            self._curves[blank.name] = BendCurve(blank)
+            self._curves[blank.name] = BendCurve(blank, turned)
         curve = self._curves[blank.name]
+        if step.travel_m > curve.furthest:
+            raise ValueError(f"this rig bends {blank.name} no further than {curve.furthest:.3f} m")
         if isinstance(step, Roll):
             return physics.rolled(step, blank, curve, mount, self.gear, rng)
         return physics.flexed(step, blank, curve, mount, rng)

@@ -28,6 +28,10 @@ CHANNELS = (
     Channel("tip", bits=12, coding="turn"),
 )
 """The channels of the virtual rig, all in raw counts."""
+TURNING = tuple(
+    Channel("travel", bits=12, coding="turn") if channel.name == "travel" else channel for channel in CHANNELS
+)
+"""Its channels where a drum or an arm turns with the travel."""
 FASTEST_HZ = 10_000
 """Highest rate that the board accepts."""
 _TICKS, _SEQS = 1 << 32, 1 << 16
@@ -84,7 +88,8 @@ class Firmware:
             raise ValueError(f"the rate is 1 to {FASTEST_HZ} readings a second, not {rate_hz}")
         self._bench = bench
         self._rate_hz = rate_hz
-        self._hello = Hello(device, CHANNELS, float(rate_hz), firmware="virtual-1", drive=drive)
+        channels = CHANNELS if bench.gear.geometry is None else TURNING
+        self._hello = Hello(device, channels, float(rate_hz), firmware="virtual-1", drive=drive)
         self._autostart = streaming
         self._hello_every_s = hello_every_s
         self._troubles = tuple(troubles)

@@ -5,10 +5,46 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from rig.calibration import AngleScale, Calibration, LoadScale, TipScale, TravelScale
+from rig.calibration import AngleScale, Calibration, LoadScale, TipScale, TravelScale, TurnScale
+from rig.counts import TURN_COUNTS
+from rig.geometry import Geometry, SwingArm, Winch
 
 TRAVEL_BITS = 16
 """Width of the travel counter, without sign."""
+
+
+def example_winch(free_length_m: float) -> Winch:
+    """Give a winch as a shop may have it: a drum of 40 mm, the string in layers, an eye above the outer part.
+
+    Parameters
+    ----------
+    free_length_m : float
+        Of the blanks that it is set up for, m.
+    """
+    return Winch(
+        drum_radius_m=0.020,
+        string_m=0.0006,
+        drum_width_m=0.0030,
+        turns_on_drum=2.0,
+        drum_ci95_m=1e-5,
+        guide_x_m=round(0.92 * free_length_m, 3),
+        guide_y_m=round(0.65 * free_length_m, 3),
+        place_ci95_m=0.002,
+    )
+
+
+def example_arm(free_length_m: float) -> SwingArm:
+    """Give a swing arm as a shop may have it: a roller that touches the blank 2 % short of its tip."""
+    low, roller = round(-0.07 * free_length_m, 3), 0.012
+    pivot = round(0.30 * free_length_m, 3)
+    return SwingArm(
+        arm_m=round(math.hypot(0.98 * free_length_m - pivot, low + roller), 3),
+        pivot_x_m=pivot,
+        pivot_y_m=low,
+        roller_m=roller,
+        arm_ci95_m=0.001,
+        place_ci95_m=0.002,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +81,9 @@ class Gear:
     """Metres in one count of the travel counter."""
     travel_zero_counts: int = 412
     """Counts where the tip is free."""
+    geometry: Geometry | None = None
+    """A winch or a swing arm whose turn an angle sensor reads, 4096 counts a turn, which then begins again;
+    None: a counter along the pull."""
     travel_noise_m: float = 0.0008
     """White noise of one travel reading while the carriage moves; a locked carriage reads still."""
     angle_zero_counts: int = 1234
@@ -79,9 +118,21 @@ class Gear:
         return Calibration(
             dated=dated,
             load=LoadScale(self.load_zero_counts, self.load_N_per_count, scale_ci95=0.002),
-            travel=TravelScale(self.travel_zero_counts, self.travel_m_per_count, scale_ci95=0.001),
+            travel=self.turning or TravelScale(self.travel_zero_counts, self.travel_m_per_count, 0.001),
             angle=AngleScale(self.angle_sign, self.angle_zero_counts, zero_ci95_deg=0.3),
             tip=TipScale(self.tip_sign, self.tip_zero_counts),
+        )
+
+    @property
+    def turning(self) -> TurnScale | None:
+        """What reads the travel as an angle; None: a counter along the pull."""
+        if self.geometry is None:
+            return None
+        return TurnScale(
+            self.travel_zero_counts,
+            self.geometry,
+            wraps_at=TURN_COUNTS,
+            scale_ci95=self.geometry.scale_ci95,
         )
 
     def quiet(self) -> Gear:

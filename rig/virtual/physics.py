@@ -18,10 +18,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import CubicHermiteSpline
+from scipy.interpolate import CubicHermiteSpline, CubicSpline
 
-from analysis.bend.elastica import Bender
-from analysis.readings import Floats
+from analysis.bend.elastica import Bender, NoBalanceError
+from analysis.bend.steered import steering
+from analysis.readings import Arm, Floats, Guide
 from rig.virtual.blanks import Blank
 from rig.virtual.gear import Gear
 from rig.virtual.hand import Flex, Roll, Still, Stroke
@@ -59,10 +60,22 @@ class BendCurve:
     """Load and tip slope of one blank over travel, by the elastica, mean over the roll.
 
     Both are odd in the travel; they are splined over 48 solved shapes from none to half of the free length,
-    with their exact slopes, which is closer than 1e-7 of the load.
+    with their exact slopes, which is closer than 1e-7 of the load. On a rig that turns the pull, load and
+    travel are those along its string or of its roller.
+
+    Parameters
+    ----------
+    blank : Blank
+    pulled_by : Guide, Arm or None
+        What turns the pull.
     """
 
-    def __init__(self, blank: Blank) -> None:
+    def __init__(self, blank: Blank, pulled_by: Guide | Arm | None = None) -> None:
+        self.furthest = REACH * blank.free_length
+        """Furthest travel that is known, m."""
+        if pulled_by is not None:
+            self._steered(blank, pulled_by)
+            return
         bender = Bender(blank.rigidity, elements=24)
         travel = np.linspace(0.0, REACH * blank.free_length, 49)
         theta, force = np.zeros(bender.mesh.nodes.size), 0.0
@@ -74,8 +87,26 @@ class BendCurve:
             slack = linear.travel_per_load
             rows.append((force, float(theta[-1]), 1.0 / slack, linear.tip_per_load / slack))
         load, tip, load_slope, tip_slope = np.array(rows).T
-        self._load = CubicHermiteSpline(travel, load, load_slope)
-        self._tip = CubicHermiteSpline(travel, tip, tip_slope)
+        self._load: CubicHermiteSpline | CubicSpline = CubicHermiteSpline(travel, load, load_slope)
+        self._tip: CubicHermiteSpline | CubicSpline = CubicHermiteSpline(travel, tip, tip_slope)
+
+    def _steered(self, blank: Blank, pulled_by: Guide | Arm) -> None:
+        """Splines of a rig that turns the pull, as far as it can bend the blank."""
+        rig = steering(blank.rigidity, pulled_by)
+        step = self.furthest / 48
+        rows = [(0.0, 0.0, 0.0, 1.0 / rig.hold(0.0).travel_per_load)]
+        held, load = rig.hold(0.0), 0.0
+        for number in range(1, 49):
+            try:
+                held, load = rig.to_travel(number * step, load + step / held.travel_per_load, held)
+            except NoBalanceError:
+                break
+            rows.append((number * step, load, held.tip, 1.0 / held.travel_per_load))
+        if len(rows) < 8:
+            raise ValueError(f"this rig cannot bend {blank.name} far enough")
+        travel, loads, tip, slope = np.array(rows).T
+        self.furthest = float(travel[-1])
+        self._load, self._tip = CubicHermiteSpline(travel, loads, slope), CubicSpline(travel, tip)
 
     def load(self, travel: Floats) -> Floats:
         """Load at `travel`, N, shape of `travel`."""

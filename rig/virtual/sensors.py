@@ -27,7 +27,7 @@ class Counts:
     angle: Whole
     """Chuck angle, 0 … 4095."""
     travel: Whole
-    """Travel counter, 16 bits without sign; stops at its ends."""
+    """Travel counter, 16 bits without sign, which stops at its ends; of what turns, 0 … 4095."""
     tip: Whole
     """Tip slope, 0 … 4095."""
 
@@ -87,9 +87,16 @@ class Sensors:
         return Counts(
             _whole(gear.load_zero_counts + felt / gear.load_N_per_count, -end, end - 1),
             _whole(gear.angle_zero_counts + gear.angle_sign * per_rad * chuck) % TURN_COUNTS,
-            _whole(gear.travel_zero_counts + travel / gear.travel_m_per_count, 0, (1 << TRAVEL_BITS) - 1),
+            self._travelled(travel),
             _whole(gear.tip_zero_counts + gear.tip_sign * per_rad * tip) % TURN_COUNTS,
         )
+
+    def _travelled(self, travel: Floats) -> Whole:
+        """Counts of the travel, m: of a counter that stops at its ends, or of what turns and begins again."""
+        gear = self._gear
+        if gear.turning is not None:
+            return _whole(gear.turning.counts(travel)) % TURN_COUNTS
+        return _whole(gear.travel_zero_counts + travel / gear.travel_m_per_count, 0, (1 << TRAVEL_BITS) - 1)
 
     def drift(self, time: Floats) -> Floats:
         """Shift of the load's zero since the step began, N, shape of `time`; 0 at time 0."""

@@ -11,6 +11,7 @@ from scipy import constants
 
 from rig import settings as module
 from rig.errors import FileError
+from rig.geometry import SwingArm, Winch
 from rig.settings import (
     Settings,
     edit_settings,
@@ -68,6 +69,8 @@ def test_every_line_of_the_example_that_is_commented_out_is_allowed(write):
     assert loaded.rig.port == "/dev/ttyUSB0"
     assert loaded.rig.pull == "down"
     assert loaded.rated_length_m("example model") == 1.8
+    assert loaded.travel.geometry == Winch(0.020, 0.0006, 0.012, 2.0, 0.0, 1.80, 1.20, 0.003)
+    assert loaded.travel.counts_per_turn == 4096
     assert loaded.tolerances == {"reference_load": 5.0, "wall_mm": 0.05}
     wanted = loaded.models["example model"].specification
     assert wanted.limits["reference_load"] == Limit(pytest.approx(4.7), pytest.approx(5.3), 5.0)
@@ -76,6 +79,14 @@ def test_every_line_of_the_example_that_is_commented_out_is_allowed(write):
     assert wanted.steps["first"]["bend_centre"] == Limit(0.37, 0.41)
     assert len(loaded.power.names) == len(loaded.power.edges) + 1 == 7
     assert len(loaded.action.names) == len(loaded.action.edges) + 1 == 5
+
+
+def test_a_swing_arm_and_a_plain_counter_are_read(write):
+    arm = "[travel]\nkind = 'arm'\narm_m = 1.3\npivot_x_m = 0.6\npivot_y_m = -0.15\ncounts_per_turn = 8192\n"
+    loaded = load_settings(write(arm))
+    assert loaded.travel.geometry == SwingArm(1.3, 0.6, -0.15)
+    assert loaded.travel.counts_per_turn == 8192
+    assert load_settings(write("[travel]\nkind = 'counter'\n")).travel is None
 
 
 def test_the_example_states_every_key():
@@ -152,6 +163,12 @@ def test_what_a_windows_editor_saves_is_read(write, mark, end):
         ("[rig]\nangle_sign = 0\n", 2, ("rig.angle_sign", "1 or -1")),
         ("[rig]\nload_limit = 5\n", 2, ("load_limit", "load_limit_N?")),
         ("[rigg]\nport = 5\n", 1, ("rigg", "rig?")),
+        ("[rig]\nclip_g = -4\n", 2, ("rig.clip_g", "zero or more")),
+        ("[travel]\nkind = 'lift'\n", 2, ("kind", "winch")),
+        ("[travel]\nkind = 'winch'\n\ndrum_radius_m = '2 cm'\n", 4, ("drum_radius_m", "metres")),
+        ("[travel]\nkind = 'arm'\narm_m = 1\npivot_x_m = 0\n", 1, ("pivot_y_m",)),
+        ("[travel]\nkind = 'winch'\ndrum_radius_m = 1\ncounts_per_turn = 0\n", 4, ("counts_per_turn",)),
+        ("[travel]\nkind = 'winch'\nradius_m = 1\n", 3, ("radius_m", "drum_radius_m")),
         ("[tolerance]\nmass = 'x'\n", 2, ("tolerance.mass",)),
         ("[tolerance]\nmass = 0\n", 2, ("tolerance.mass", "above zero")),
         ("[models.'A 7.0']\nrated_length_m = 'x'\n", 2, ("rated_length_m",)),

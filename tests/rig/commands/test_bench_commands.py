@@ -15,9 +15,11 @@ from pathlib import Path
 import pytest
 from command_line import REPOSITORY, Run, assert_one_line
 
-from rig.calibration import latest_calibration, save_calibration
+from rig.calibration import TurnScale, latest_calibration, save_calibration
+from rig.geometry import Winch
 from rig.runs import read_run
-from rig.virtual import Roll, Still, VirtualRig, load_blanks
+from rig.virtual import Gear, Roll, Still, VirtualRig, load_blanks
+from rig.virtual.gear import example_arm, example_winch
 
 pty_only = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs a pseudo-terminal")
 WHO = ("--blank", "P-1", "--free-length", "2.10", "--mount", "0")
@@ -312,3 +314,42 @@ def test_mark_refuses_a_place_that_the_run_could_not_tell(run: Run) -> None:
 
     roll = str(next(SAMPLES.glob("P-4_roll*")))
     assert_one_line(run("mark", roll, "--at", "stiff", "--port", "x", "--json"), "no stiff")
+
+
+@pytest.mark.parametrize("kind", ["winch", "arm"])
+def test_a_winch_s_drum_and_an_arm_are_calibrated_from_a_known_length(
+    kind: str, run: Run, in_folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    true = example_winch(2.1) if kind == "winch" else example_arm(2.1)
+    by_ruler = {
+        "winch": 'kind = "winch"\ndrum_radius_m = 0.0196\nstring_m = 0.0006\ndrum_width_m = 0.003\n'
+        "turns_on_drum = 2\nguide_x_m = 1.932\nguide_y_m = 1.365\n",
+        "arm": f'kind = "arm"\narm_m = {true.arm_m + 0.006 if kind == "arm" else 0}\npivot_x_m = 0.63\n'
+        "pivot_y_m = -0.147\nroller_m = 0.012\n",
+    }[kind]
+    Path("shop.toml").write_text(f"[travel]\n{by_ruler}", "utf-8")
+    ways = [0.0, 0.03, 0.4] if kind == "winch" else [0.0, float(true.travel(true.turn_of_rise(0.4)))]
+    queue = iter(ways)
+    with VirtualRig(load_blanks(), seed=3, speed=None, streaming=False, gear=Gear(geometry=true)) as rig:
+
+        def hand(*_: object, **__: object) -> str:
+            rig.bench.halt()
+            rig.bench.do(Still(6.0, travel_m=next(queue)))
+            return ""
+
+        monkeypatch.setattr("typer.prompt", hand)
+        words = ("travel", "--distance", "400mm", "--tolerance", "0.5", "--settings", "shop.toml")
+        outcome = run("calibrate", *words, "--port", rig.url)
+        assert outcome.status == 0, outcome.err
+        rig.bench.halt()
+    made = latest_calibration("calibrations")
+    assert made is not None
+    assert isinstance(made.travel, TurnScale)
+    found = made.travel.geometry
+    if isinstance(found, Winch):
+        assert found.drum_radius_m == pytest.approx(0.020, rel=5e-4)
+        assert "drum radius 20.0" in outcome.out
+    else:
+        assert abs(found.arm_m - true.arm_m) <= found.arm_ci95_m
+        assert "arm 14" in outcome.out
+    assert made.travel.apply([made.travel.zero_counts]) == pytest.approx(0.0)

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from analysis.readings import Guide
 from rig.calibration import AngleScale, Calibration, LoadScale, TravelScale
 from rig.errors import FileError, ReadingsError
 from rig.runs import (
@@ -60,6 +61,66 @@ def test_a_travel_column_goes_with_the_run(record):
     readings = roll_readings(run, SHIPPED)
     assert readings.travel_m.tolist() == [0.44]
     assert readings.contact == "free"
+
+
+WINCH = {
+    "zero_counts": 0,
+    "geometry": {"kind": "winch", "drum_radius_m": 0.02, "guide_x_m": 1.6, "guide_y_m": 0.9},
+}
+
+
+def test_a_roll_on_a_string_is_told_square_to_the_axis(record):
+    """With the guide over the tip's place when bent, the string pulls straight across: hardly any change."""
+
+    def read(x, y):
+        winch = {**WINCH, "geometry": {**WINCH["geometry"], "guide_x_m": x, "guide_y_m": y}}
+        tables = {
+            "calibration": {
+                "travel": winch,
+                "load": {"zero_counts": 0, "N_per_count": 1, "scale_ci95": 0.001},
+            }
+        }
+        columns = [(0.1 * n, 4.5, 30.0 * n, 0.45) for n in range(20)]
+        run = record((*ROLL, "travel_m"), columns, kind="roll", held_travel_m=0.45, tables=tables)
+        return roll_readings(run, SHIPPED)
+
+    over = read(1.70, 2.5)
+    assert over.load_N[0] == pytest.approx(4.5, rel=2e-3)
+    assert over.held_travel_m == pytest.approx(0.45, rel=6e-3)
+    aside = read(1.3, 1.1)  # the string runs back toward the chuck
+    assert 0.5 < aside.load_N[0] / 4.5 < 0.9
+    assert aside.held_travel_m > 0.455
+    assert aside.travel_m[0] == pytest.approx(aside.held_travel_m)
+    assert aside.rig.load_scale_ci95 > 0.001
+    with pytest.raises(FileError, match=r"does not reach the travel of 450 mm"):
+        read(1.75, 0.2)
+
+
+def test_a_flex_run_carries_what_turned_its_pull_and_what_rode_on_its_tip(record):
+    rows = [(0, 0, 0), (1, 1, 0.1)]
+    plain = flex_readings(record(FLEX, rows, kind="flex"), Settings(rig=Rig(clip_g=4.0)))
+    assert plain.pulled_by is None
+    assert plain.clip_kg == pytest.approx(0.004)
+    tables = {"calibration": {"travel": WINCH}, "rig": {"clip_g": 6.0}}
+    run = record(FLEX, rows, kind="flex", tables=tables)
+    steered = flex_readings(run, Settings(rig=Rig(clip_g=4.0)))
+    assert steered.pulled_by == Guide(1.6, 0.9)
+    assert steered.clip_kg == pytest.approx(0.006)
+    bad = record(FLEX, rows, kind="flex", tables={"rig": {"clip_g": "six"}})
+    with pytest.raises(FileError, match="clip_g"):
+        flex_readings(bad, SHIPPED)
+
+
+def test_counts_of_a_drum_are_turned_into_travel_by_the_run_s_own_geometry(record):
+    tables = {"calibration": {"travel": {**WINCH, "wraps_at": 4096}}}
+    counts = [0, 1500, 3000, 404, 1904]
+    rows = [(0.1 * n, 0.2 * n, at) for n, at in enumerate(counts)]
+    run = record(("time_s", "load_N", "travel_counts"), rows, kind="flex", tables=tables)
+    turns = np.array([0.0, 1500.0, 3000.0, 4500.0, 6000.0]) / 4096.0
+    expected = 2.0 * math.pi * 0.02 * turns
+    assert flex_readings(run, SHIPPED).travel_m == pytest.approx(expected)
+    again = recompute(run, Calibration(travel=TravelScale(0.0, 1e-4)))
+    assert flex_readings(again, SHIPPED).pulled_by is None
 
 
 def test_a_hanging_weight_is_free_and_its_load_column_ignored(record):
