@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import signal
+import threading
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Literal
@@ -115,6 +117,9 @@ def virtual(
             raise CallError(str(error), "change --travel, --rig or what the hand does") from error
         if keep_calibration is not None:
             save_calibration(rig.bench.gear.calibration(f"{datetime.now():%Y-%m-%dT%H:%M}"), keep_calibration)
+        if threading.current_thread() is threading.main_thread():
+            # A shell's background job is started deaf to Ctrl-C; a rig must stop when it is told to.
+            signal.signal(signal.SIGINT, signal.default_int_handler)
         console = options.out()
         console.print(rig.url, markup=False, highlight=False, soft_wrap=True)
         told = options.messages()
