@@ -159,6 +159,10 @@ def fit_flex(
         curve=drawn,
         warnings=tuple(warnings),
         profile=_scaled(profile, mean),
+        largest_load_N=max(
+            (float(np.max(each.load_N)) for run, each in zip(runs, sweeps, strict=True) if at_tip(run)),
+            default=None,
+        ),
         direct=direct,
         set_after=stays,
         creep=creep,

@@ -136,6 +136,8 @@ class FlexResult:
     """Plain sentences for the builder."""
     profile: Profile | None = None
     """Rigidity along the blank with its covariance, mean over the roll where that is known."""
+    largest_load_N: float | None = None
+    """Largest load at the tip that the blank was bent with, N; None where none acted there."""
     direct: Direct | None = None
     """Load and bend centre read without the model; None where no load acted at the tip."""
     set_after: Estimate | None = None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
@@ -10,9 +11,12 @@ import typer
 
 from analysis.show import records, tables
 from analysis.show.records import Json
+from analysis.show.strain import strain_record, strain_table
 from rig.commands import options
 from rig.commands.lengths import parse_length
 from rig.errors import CallError
+from rig.hard_work import HardWork, work_hard
+from rig.runs.diameters import read_diameters
 from rig.runs.profile import profile_text
 from rig.settings import load_settings
 from rig.workup import Flex, group_flexes, read_partners, read_runs, work_flex, work_roll
@@ -61,6 +65,37 @@ def flex(
             "--profile", metavar="FILE", help="Also write the rigidity along the blank, of one run, as CSV."
         ),
     ] = None,
+    at_load: Annotated[
+        float | None,
+        typer.Option(
+            "--at-load",
+            metavar="N",
+            help="Also say where the blank works hardest under this load, in newtons.",
+        ),
+    ] = None,
+    diameters: Annotated[
+        Path | None,
+        typer.Option(
+            "--diameters",
+            metavar="FILE",
+            help="Outer diameters along the blank, for the strain: CSV with from_tip_m,diameter_m.",
+        ),
+    ] = None,
+    strain_limit: Annotated[
+        float | None,
+        typer.Option(
+            "--strain-limit", metavar="PERCENT", help="Also say at what load this strain is reached."
+        ),
+    ] = None,
+    radius_limit: Annotated[
+        float | None,
+        typer.Option(
+            "--radius-limit",
+            metavar="LENGTH",
+            parser=parse_length,
+            help="Also say at what load the blank is bent as tightly as this.",
+        ),
+    ] = None,
     joint: Annotated[
         bool,
         typer.Option(
@@ -95,6 +130,24 @@ def flex(
         )
         for run, *also in (group_flexes(bent) if joint else [(run,) for run in bent])
     ]
+    hard: list[HardWork] = []
+    if at_load is not None or strain_limit is not None or radius_limit is not None:
+        for what, number in (("--at-load", at_load), ("--strain-limit", strain_limit)):
+            if number is not None and not (math.isfinite(number) and number > 0.0):
+                raise CallError(f"{what} {number:g} is not above zero", "give a positive number")
+        sizes = None if diameters is None else read_diameters(diameters)
+        hard = [
+            work_hard(
+                work,
+                load_N=at_load,
+                diameters=sizes,
+                strain_limit=None if strain_limit is None else 0.01 * strain_limit,
+                radius_limit_m=radius_limit,
+            )
+            for work in works
+        ]
+    elif diameters is not None:
+        raise CallError("--diameters alone changes nothing", "add --at-load or --strain-limit")
     if profile is not None:
         keep_profile(works, profile)
     if figures is not None:
@@ -102,14 +155,20 @@ def flex(
 
         save_flex_figures(works, figures)
     if as_json:
-        options.print_json([flex_record(work) for work in works])
+        documents = [flex_record(work) for work in works]
+        for document, asked in zip(documents, hard, strict=False):
+            document.update(strain_record(asked.hardest, asked.limits, asked.warnings))
+        options.print_json(documents)
         return
     console = options.out()
-    for work in works:
+    for at, work in enumerate(works):
         header = work.run.header
         console.print(
             tables.flex_table(work.result, blank=header.blank, model=header.model or None, units=system)
         )
+        if hard:
+            asked = hard[at]
+            console.print(strain_table(asked.hardest, asked.limits, asked.warnings, units=system))
     if len(works) > 1:
         console.print(tables.flex_summary([(w.run.header.blank, w.result) for w in works], units=system))
 
