@@ -6,6 +6,7 @@ counted once.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
@@ -42,6 +43,8 @@ class Intake:
     """Files that could not be used."""
     copies: tuple[str, ...] = ()
     """A plain sentence for each recording that was given more than once."""
+    notes: tuple[str, ...] = ()
+    """What else must be said before any result, in plain sentences."""
 
     @property
     def blanks(self) -> list[str]:
@@ -50,8 +53,8 @@ class Intake:
 
     @property
     def warnings(self) -> tuple[str, ...]:
-        """What was left out and what was counted once, in plain sentences."""
-        return (*(f"left out: {item.why}" for item in self.left_out), *self.copies)
+        """What was left out, what was counted once, and what must be said first, in plain sentences."""
+        return (*self.notes, *(f"left out: {item.why}" for item in self.left_out), *self.copies)
 
     @property
     def runs(self) -> list[Run]:
@@ -66,6 +69,7 @@ class Intake:
             {name: works for name, works in self.flexes.items() if name in blanks},
             self.left_out,
             self.copies,
+            self.notes,
         )
 
 
@@ -98,7 +102,7 @@ def take_in(
     CallError
         If nothing is left.
     """
-    copies = [f"{path} is given twice; it counts once." for path in paths if paths.count(path) > 1]
+    copies = [f"{path} is given twice; it counts once." for path, n in Counter(paths).items() if n > 1]
     worked = work_files(
         list(dict.fromkeys(paths)),
         settings,

@@ -29,6 +29,7 @@ COMMANDS = (
     "batch",
     "grade",
     "match",
+    "control",
     "report",
     "repeat",
     "mark",

@@ -13,6 +13,7 @@ from rig.decisions import work_batch
 from rig.intake import Intake, take_in
 from rig.properties import check_known
 from rig.settings import Settings, load_settings
+from rig.watching import beside_check_blank
 
 
 def batch(
@@ -33,6 +34,7 @@ def batch(
     settings = load_settings(settings_file)
     with options.progress("Working up the runs") as progress:
         taken = take_in(options.expand(runs), settings, skip_unreadable=skip_unreadable, progress=progress)
+    taken = beside_check_blank(taken, settings, needed=2)
     allowed = allowed_spreads(tolerance, settings, taken)
     result = work_batch(taken.rolls, taken.flexes, allowed, taken.warnings)
     if as_json:

@@ -16,6 +16,7 @@ from rig.errors import CallError
 from rig.intake import take_in
 from rig.settings import Settings, example_specification, load_settings, load_specification
 from rig.specification import Specification
+from rig.watching import beside_check_blank
 
 
 def _print_example(wanted: bool) -> None:
@@ -64,6 +65,7 @@ def grade(
         wanted, model, settings = load_specification(spec, settings)
     with options.progress("Working up the runs") as progress:
         taken = take_in(options.expand(runs), settings, skip_unreadable=skip_unreadable, progress=progress)
+    taken = beside_check_blank(taken, settings)
     found = one_model(taken, "grade")
     if model and found and model != found:
         raise CallError(

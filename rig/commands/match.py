@@ -15,6 +15,7 @@ from rig.errors import CallError
 from rig.intake import take_in
 from rig.properties import check_known
 from rig.settings import load_settings
+from rig.watching import beside_check_blank
 
 
 def match(
@@ -53,6 +54,7 @@ def match(
     weights = options.pairs(weight or (), "--weight", "reference_load=2", zero=True)
     with options.progress("Working up the runs") as progress:
         taken = take_in(options.expand(runs), settings, skip_unreadable=skip_unreadable, progress=progress)
+    taken = beside_check_blank(taken, settings, needed=2)
     check_known(weights, [run.header for run in taken.runs], "--weight")
     allowed = {**DEFAULT_TOLERANCES, **allowed_spreads(tolerance, settings, taken)}
     result = work_match(taken, size, weights, allowed, time_limit_s=seconds)

@@ -68,3 +68,11 @@ def test_too_few_or_missing_values_are_refused():
         control_chart([5.0, 5.0, 5.0])
     with pytest.raises(ReadingsError, match="missing"):
         control_chart([5.0, 5.0, float("nan"), 5.0, 5.0])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("times", [6, 20, 40])
+def test_a_rig_that_holds_is_said_to_have_moved_in_about_two_looks_of_a_hundred(times: int) -> None:
+    rng = np.random.default_rng(times)
+    looks = [control_chart(rng.standard_normal(times)).holds_now for _ in range(3000)]
+    assert 0.01 < 1.0 - float(np.mean(looks)) < 0.035
