@@ -11,6 +11,7 @@ from analysis.decide.conformity import Limits, guarded
 from analysis.decide.grade import Grade, GradeResult, grade_blanks
 from analysis.decide.label import LabelTally
 from analysis.decide.match import MatchResult, match_sets
+from analysis.decide.production import ProductionShift, compare_shipments
 from analysis.decide.properties import words
 from analysis.decide.result import BatchResult
 from analysis.show.wording import label
@@ -185,3 +186,33 @@ def work_match(
     result = match_sets(used, size, weights=weights, tolerances=tolerances, time_limit_s=time_limit_s)
     said = [doubt.text for doubt in doubts if doubt.properties & set(used)]
     return replace(result, warnings=(*warnings, *said, *result.warnings))
+
+
+def work_compare(
+    earlier: Intake, later: Intake, tolerances: Mapping[str, float]
+) -> tuple[ProductionShift, str]:
+    """Compare two shipments of one model; gives the comparison and the model.
+
+    Raises
+    ------
+    CallError
+        For several models, a blank that is in both, or values that do not compare.
+    ReadingsError
+        If they share no property.
+    """
+    both = [name for name in earlier.blanks if name in later.blanks]
+    if both:
+        raise CallError(
+            f"{label(', '.join(both), 60)} is in both shipments", "give each blank's runs on one side only"
+        )
+    together = Intake({**earlier.rolls, **later.rolls}, {**earlier.flexes, **later.flexes})
+    model = one_model(together, "compare")
+    doubts = doubts_of(together.rolls, together.flexes)
+    bar(doubts, tolerances, "compare runs of one length and travel, or state the model's rated_length_m")
+    then, now = (values_of(one.rolls, one.flexes, tolerances) for one in (earlier, later))
+    dates = {str(run.header.tables.get("calibration", {}).get("dated", "")) for run in together.runs}
+    result = compare_shipments(then, now, tolerances, same_calibration=len(dates) == 1)
+    said = [doubt.text for doubt in doubts if doubt.properties & set(tolerances)]
+    said += [] if len(dates) == 1 else ["two calibrations: their errors count in the change."]
+    warnings = dict.fromkeys((*earlier.warnings, *later.warnings, *said))
+    return replace(result, warnings=tuple(warnings)), model

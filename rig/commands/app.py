@@ -29,6 +29,7 @@ COMMANDS = (
     "batch",
     "grade",
     "match",
+    "compare",
     "control",
     "report",
     "repeat",
