@@ -100,13 +100,13 @@ def save_strips(works: Sequence[Roll], path: Path, diameter_m: float | None, pap
         with PdfPages(stream, metadata={"CreationDate": None, "Title": "Strips for the butt"}) as file:
             for page in pages:
                 file.savefig(page)
-        return [_write_bytes(path, stream.getvalue())]
+        return [write_bytes(path, stream.getvalue())]
     paths = []
     for number, page in enumerate(pages, start=1):
         stream = io.BytesIO()
         page.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
         place = path if number == 1 else path.with_name(f"{path.stem}-{number}{path.suffix}")
-        paths.append(_write_bytes(place, stream.getvalue()))
+        paths.append(write_bytes(place, stream.getvalue()))
     return paths
 
 
@@ -128,10 +128,17 @@ def write_text(path: Path, text: str) -> Path:
     FileError
         If that is not possible.
     """
-    return _write_bytes(path, text.encode("utf-8"))
+    return write_bytes(path, text.encode("utf-8"))
 
 
-def _write_bytes(path: Path, data: bytes) -> Path:
+def write_bytes(path: Path, data: bytes) -> Path:
+    """Write a file, making its folder.
+
+    Raises
+    ------
+    FileError
+        If that is not possible.
+    """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(data)

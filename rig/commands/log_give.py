@@ -11,7 +11,7 @@ import typer
 from analysis.show.labels import A_PAGE, Label, Paper, label_sheet
 from rig.commands import log_options as its
 from rig.commands import log_tables, options
-from rig.errors import CallError, FileError
+from rig.errors import CallError
 from rig.settings import Settings, load_settings
 from rig.shop import FACTS, REMARKS, SINGLE, Item, Shelf, list_runs
 from rig.shop.export import write_csv, write_json, write_parquet
@@ -25,9 +25,9 @@ def labels(
     find: its.Find = None,
     blank: its.BlankLike = None,
     model: its.ModelLike = None,
-    into: Annotated[Path, typer.Option("--into", metavar="FILE", help="The HTML file to write.")] = Path(
-        "labels.html"
-    ),
+    into: Annotated[
+        Path, typer.Option("--into", metavar="FILE", help="The file to write: .html, or .pdf.")
+    ] = Path("labels.html"),
     paper: Annotated[Paper, typer.Option("--paper", help="a4 or letter.")] = "a4",
     skip: Annotated[
         int, typer.Option("--skip", min=0, max=A_PAGE - 1, help="Places already used on the first sheet.")
@@ -51,19 +51,17 @@ def labels(
         items = shelf.blanks(its.wanted(shipment=shipment, find=find, blank=blank, model=model))
     if not items:
         raise CallError("no blank fits", "blankbench log lists those there are")
+    from rig.commands.printing import check_page_name, save_page
+
+    check_page_name(into)
     made = _labels(shelf, items, settings, measured=not names_only)
-    try:
-        into.parent.mkdir(parents=True, exist_ok=True)
-        into.write_text(label_sheet(made, paper, skip), encoding="utf-8")
-    except OSError as error:
-        raise FileError(
-            into, None, f"the file cannot be written ({error.strerror})", "name another"
-        ) from error
+    save_page(label_sheet(made, paper, skip), into, paper)
     if as_json:
         options.print_json({"labels": str(into), "blanks": [item.name for item in items]})
         return
+    do = "Print it" if into.suffix.lower() == ".pdf" else "Open it in a browser and print it"
     options.out().print(
-        f"{len(made)} labels in {into}. Open it in a browser and print it at 100 %, without margins.",
+        f"{len(made)} labels in {into}. {do} at 100 %, without margins.",
         markup=False, highlight=False, soft_wrap=True,
     )  # fmt: skip
 

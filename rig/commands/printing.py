@@ -10,7 +10,8 @@ import tempfile
 from pathlib import Path
 from typing import Literal
 
-from rig.errors import CallError, FileError
+from rig.commands.draw import write_bytes, write_text
+from rig.errors import CallError
 
 ENVIRONMENT = "BLANKBENCH_BROWSER"
 """Environment variable that names the browser."""
@@ -34,6 +35,28 @@ def find_browser() -> str | None:
         return shutil.which(named) or named
     found = next(filter(None, map(shutil.which, _NAMES)), None)
     return found or next((p for p in map(os.path.expandvars, _PLACES) if Path(p).is_file()), None)
+
+
+def check_page_name(path: Path, option: str = "--into") -> None:
+    """Refuse a page's name that ends neither in .html nor in .pdf.
+
+    Raises
+    ------
+    CallError
+    """
+    if path.suffix.lower() not in (".html", ".htm", ".pdf"):
+        raise CallError(f"{option} {path} is neither .html nor .pdf", "give a name such as page.pdf")
+
+
+def save_page(html: str, path: Path, paper: Literal["a4", "letter"]) -> Path:
+    """Write a page as it is, or as PDF where its name ends so.
+
+    Raises
+    ------
+    CallError, FileError
+        As `print_page`.
+    """
+    return print_page(html, path, paper) if path.suffix.lower() == ".pdf" else write_text(path, html)
 
 
 def print_page(html: str, path: Path, paper: Literal["a4", "letter"]) -> Path:
@@ -74,14 +97,7 @@ def print_page(html: str, path: Path, paper: Literal["a4", "letter"]) -> Path:
             data = printed.read_bytes()
         except (OSError, subprocess.SubprocessError) as error:
             raise CallError(f"{path}: {Path(browser).name} did not print it", instead) from error
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(data)
-    except OSError as error:
-        raise FileError(
-            path, None, f"the file cannot be written ({error.strerror})", "name another folder"
-        ) from error
-    return path
+    return write_bytes(path, data)
 
 
 def _as_root() -> bool:

@@ -14,10 +14,8 @@ from analysis.show.page import BlankPage, PageInfo, report_page
 from analysis.units import System
 from rig.commands import options
 from rig.commands.batch import allowed_spreads
-from rig.commands.draw import write_text
-from rig.commands.printing import print_page
+from rig.commands.printing import check_page_name, save_page
 from rig.decisions import work_batch
-from rig.errors import CallError
 from rig.intake import take_in
 from rig.runs import Run
 from rig.settings import Settings, load_settings
@@ -45,8 +43,7 @@ def report(
 
     Example: blankbench report runs/*.csv --into batch.html
     """
-    if into.suffix.lower() not in (".html", ".htm", ".pdf"):
-        raise CallError(f"--into {into} is neither .html nor .pdf", "give a name such as report.pdf")
+    check_page_name(into)
     settings = load_settings(settings_file)
     paths = options.expand(runs)
     taken = take_in(paths, settings, skip_unreadable=skip_unreadable, rule=mark, curve=True)
@@ -55,7 +52,7 @@ def report(
     batch = work_batch(taken.rolls, taken.flexes, allowed, taken.warnings) if several else None
     page = report_html(taken.rolls, taken.flexes, batch, settings, units or settings.shop.units)
     pdf = into.suffix.lower() == ".pdf"
-    path = print_page(page, into, paper) if pdf else write_text(into, page)
+    path = save_page(page, into, paper)
     if as_json:
         options.print_json(
             {

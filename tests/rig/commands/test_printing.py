@@ -38,3 +38,18 @@ def test_without_a_browser_the_way_out_is_said(
 
 def test_another_ending_is_refused(run: Run, tmp_path: Path) -> None:
     assert_one_line(run("report", *RUNS, "--into", tmp_path / "batch.docx"), ".docx", ".pdf")
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(find_browser() is None, reason="no Chromium on the path")
+def test_labels_are_printed_too(run: Run, tmp_path: Path) -> None:
+    folder = tmp_path / "runs"
+    folder.mkdir()
+    added = run(
+        "log", "add", "--maker", "Example", "--model", "Ex", "--count", "3", "--by", "T", "--folder", folder
+    )
+    assert added.status == 0, added.err
+    outcome = run("log", "labels", "--into", tmp_path / "labels.pdf", "--folder", folder)
+    assert outcome.status == 0, outcome.err
+    assert (tmp_path / "labels.pdf").read_bytes().startswith(b"%PDF")
+    assert_one_line(run("log", "labels", "--into", tmp_path / "labels.odt", "--folder", folder), ".pdf")
