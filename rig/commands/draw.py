@@ -40,7 +40,7 @@ def save_joint_figures(works: Sequence[Joint], folder: Path) -> list[Path]:
 
 
 def save_flex_figures(works: Sequence[Flex], folder: Path) -> list[Path]:
-    """Draw each flex run's curve, residuals, shapes and rigidity, and all rigidities over each other."""
+    """Draw each flex run's curve, residuals, shapes and rigidity, and all blanks over each other."""
     kinds: tuple[tuple[str, Callable[..., Axes], dict[str, Any]], ...] = (
         ("flex", figures.flex_curve, {}),
         ("residuals", figures.flex_residuals, {"height": 2.2}),
@@ -49,11 +49,16 @@ def save_flex_figures(works: Sequence[Flex], folder: Path) -> list[Path]:
     )
     paths = [_save(folder, work, what, function, shape) for work in works for what, function, shape in kinds]
     if len(works) > 1:
-        figure, axes = figures.new_figure()
-        figures.rigidities(axes, [(work.run.header.blank, work.result) for work in works])
-        paths.append(
-            write_text(folder / "rigidities.svg", figures.to_svg(figure, title="Rigidity of all blanks"))
+        rows = [(work.run.header.blank, work.result) for work in works]
+        together: tuple[tuple[str, Callable[..., Axes], str], ...] = (
+            ("rigidities", figures.rigidities, "Rigidity of all blanks"),
+            ("curves", figures.flex_curves, "Load over travel of all blanks"),
+            ("compared", figures.rigidity_ratio, "Rigidity against the first blank's"),
         )
+        for name, draw, title in together:
+            figure, axes = figures.new_figure()
+            draw(axes, rows)
+            paths.append(write_text(folder / f"{name}.svg", figures.to_svg(figure, title=title)))
     return paths
 
 

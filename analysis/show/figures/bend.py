@@ -19,15 +19,15 @@ from analysis.show.wording import label
 from analysis.units import System, display
 
 _MOST_DOTS = 500
-_LINES = (style.STIFF, style.SNAP, style.BOW, style.MARK, style.SOFT, style.INK)
-_PATTERNS = ("-", (0, (6, 2)), (0, (1.2, 1.5)), (0, (7, 2, 1.5, 2)), (0, (3, 1.5)), (0, (10, 3)))
+LINES = (style.STIFF, style.SNAP, style.BOW, style.MARK, style.SOFT, style.INK)
+PATTERNS = ("-", (0, (6, 2)), (0, (1.2, 1.5)), (0, (7, 2, 1.5, 2)), (0, (3, 1.5)), (0, (10, 3)))
 
 
 def flex_curve(axes: Axes, result: FlexResult, *, units: System = "metric") -> Axes:
     """Draw load over travel: readings up and down, the fitted curve, and the reference bend.
 
-    The reference bend is drawn where the blank was rated at the length it was flexed at; at another
-    rated length its load does not belong to this curve.
+    The reference bend is drawn where the blank was rated at the length it was flexed at and the load acted
+    at the tip; else its load does not belong to this curve.
     """
     curve = result.curve
     if curve is None:
@@ -44,7 +44,8 @@ def flex_curve(axes: Axes, result: FlexResult, *, units: System = "metric") -> A
     axes.plot(model_x, model_y, color=style.INK, linewidth=1.6, label="fit")
     reference = result.reference_load
     same_length = math.isclose(result.rated_length_m, result.free_length_m, rel_tol=1e-6)
-    if reference is not None and math.isfinite(reference.value) and same_length:
+    at_tip = result.largest_load_N is not None or not result.hooks_m
+    if reference is not None and math.isfinite(reference.value) and same_length and at_tip:
         at, height = travel.per_si * 0.25 * result.rated_length_m, load.per_si * reference.value
         half = load.per_si * reference.ci95
         axes.plot(
@@ -148,7 +149,7 @@ def rigidities(axes: Axes, rows: Sequence[tuple[str, FlexResult]], *, units: Sys
         s = length.per_si * np.array([station.s_m for station in result.rigidity])
         value = how.per_si * np.array([station.rigidity.value for station in result.rigidity])
         half = how.per_si * np.array([station.rigidity.ci95 for station in result.rigidity])
-        colour = style.INK if len(drawn) == 1 else _LINES[index % len(_LINES)]
+        colour = style.INK if len(drawn) == 1 else LINES[index % len(LINES)]
         floor = 0.02 * value
         lower, upper = np.maximum(value - np.nan_to_num(half), floor), value + np.nan_to_num(half)
         if len(drawn) <= 3:
@@ -160,7 +161,7 @@ def rigidities(axes: Axes, rows: Sequence[tuple[str, FlexResult]], *, units: Sys
             s,
             value,
             color=colour,
-            linestyle=_PATTERNS[index % len(_PATTERNS)],
+            linestyle=PATTERNS[index % len(PATTERNS)],
             linewidth=1.6,
             label=label(name, 20),
         )

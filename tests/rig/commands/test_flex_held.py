@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 from bent_blanks import flexed
-from command_line import Run, assert_one_line
+from command_line import SAMPLES, Run, assert_one_line
 
 
 def held_run(folder: Path, header: str = "") -> Path:
@@ -74,3 +74,12 @@ def test_power_as_read_stands_beside_the_models(run: Run, tmp_path: Path) -> Non
     assert 0.3 < result["small_load_bend_centre"] < 0.6
     assert "agrees with" in " ".join(run("flex", path).out.split())
     assert "at 1.8 m" in run("flex", path, "--rated-length", "1.7").out
+
+
+def test_several_blanks_are_drawn_over_each_other(run: Run, tmp_path: Path) -> None:
+    drawn = tmp_path / "drawn"
+    assert run("flex", *SAMPLES.glob("P-[12]_flex*"), "--figures", drawn).status == 0
+    for name in ("rigidities", "curves", "compared"):
+        text = (drawn / f"{name}.svg").read_text(encoding="utf-8")
+        assert "P-1" in text
+        assert "P-2" in text
