@@ -221,9 +221,10 @@ def _direct(
     """Load and bend centre from the readings alone, and the model's, both for the free length.
 
     What the fitted curve's load at the bend differs from the blank's reference load is the blank's own
-    weight; the load that was read is brought to the same by that difference.
+    weight; the load that was read is brought to the same by that difference. On a rig that turns the pull
+    the reference load is not among the readings.
     """
-    if not at_tip(run):
+    if not at_tip(run) or run.pulled_by is not None:
         return None
     model = at_free.value.reference_load_N
     read = load_read(found, main, run.free_length_m)
@@ -323,7 +324,11 @@ def _curve(found: Fit, run: int, profile: Profile) -> FlexCurve:
     across = track.curve.matrix(loads)
     shapes = []
     for part in (0.25, 0.5, 0.75, 1.0):
-        shape = solve(profile, part * float(loads[-1]), around, tolerance=1e-5)
+        load = part * float(loads[-1])
+        if isinstance(track.curve, SteeredCurve):
+            shapes.append((load, *track.curve.shape(profile, load)))
+            continue
+        shape = solve(profile, load, around, tolerance=1e-5)
         shapes.append((shape.load_N, shape.x_m, shape.y_m))
     has_tip = np.isfinite(sweep.tip).any()
     return FlexCurve(

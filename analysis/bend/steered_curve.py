@@ -10,7 +10,7 @@ from analysis.bend.bender import Bender, Surroundings
 from analysis.bend.curve import LOADS, Curve
 from analysis.bend.family import SIZE, Family
 from analysis.bend.profile import Rigidity
-from analysis.bend.steered import Held, Steering
+from analysis.bend.steered import Held, Steering, steering
 from analysis.readings import Arm, Floats, Guide
 
 _ELEMENTS = 12
@@ -58,6 +58,13 @@ class SteeredCurve(Curve):
         travel, tip, travel_per_p, tip_per_p = self._bent(parameters, self.by, self._held)
         self.travel_per_p, self.tip_per_p = travel_per_p, tip_per_p
         self._from_rest(travel, tip)
+
+    def shape(self, rigidity: Rigidity, load_N: float) -> tuple[Floats, Floats]:
+        """Place of a blank under a load on this rig, along the axis and along the pull, m."""
+        around = Surroundings(self.bender.station_m, self._around.weight, self._around.tip_weight_N)
+        run = steering(rigidity, self.by, around, _ELEMENTS)
+        held = run.hold(load_N, run.hold(0.5 * load_N))
+        return held.bender.place(held.theta)
 
     def moved_by(self, parameters: Floats) -> list[tuple[str, Floats, Floats]]:
         """Change of travel, m, and slope, rad, at the curve's loads for each half-width of the rig."""

@@ -240,3 +240,13 @@ def test_a_travel_on_the_rig_is_told_square_to_the_axis_for_any_blank(by):
     assert there.offset_m == pytest.approx(held.place_m[1], rel=there.offset_spread)
     assert there.load_ratio == pytest.approx(pulled / load, rel=there.load_spread)
     assert there.offset_spread < 0.02
+
+
+def test_the_drawn_shape_ends_where_the_string_holds_the_tip():
+    guide = Guide(1.7, 1.1)
+    found = fit_flex(flexed(guide, 2), curve=True)
+    load, x, y = found.curve.shapes[-1]
+    run = steering(TUBE, guide)
+    true = run.hold(load, run.hold(0.5 * load))
+    assert (x[-1], y[-1]) == pytest.approx(true.place_m, abs=3e-3)
+    assert found.direct is None  # a load square to the axis is not among the readings
