@@ -8,7 +8,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from analysis.angles import HALF_TURN, difference
-from analysis.bend.fit import Fit
+from analysis.bend.family import SIZE
+from analysis.bend.fit import RIG_TERMS, Fit
 from analysis.bend.rating import REFERENCE_BEND
 from analysis.bend.result import Direct
 from analysis.bend.screen import AT_TIP, Sweep
@@ -18,6 +19,10 @@ from analysis.readings import FlexReadings
 
 _MISFIT = 3.0
 """A fitted noise beyond so many times the scatter from reading to reading is a curve that does not fit."""
+_SURE = 4.0
+"""A drag is told where it is so many times its standard error."""
+_LEAST_DRAG = 0.005
+"""A drag that is told holds loading and unloading apart by more than this part of the largest load."""
 _OTHER_SIDE = math.radians(10.0)
 """Sides of the blank further apart than this are two sides."""
 
@@ -109,6 +114,20 @@ def misfits(found: Fit) -> list[str]:
             return [
                 f"The readings of {' and '.join(off)} do not follow the curve of any blank within "
                 "their scatter: look at calibration, hook and zero. The half-widths are wider for it."
+            ]
+    return []
+
+
+def drag_caution(found: Fit) -> list[str]:
+    """Say where loading and unloading stand apart by a load that is there even with the blank at rest."""
+    for at, track in enumerate(found.tracks):
+        start = SIZE + RIG_TERMS * at
+        apart, error = float(found.rig(at)[0]), math.sqrt(float(found.covariance[start, start]))
+        if track.sweep.both_ways and apart > _SURE * error and apart > _LEAST_DRAG * track.curve.high_N:
+            return [
+                f"Something on the rig drags by about {500.0 * apart:.0f} mN, against the hand there and "
+                "back: look at string, eye, pulley or pivot. It is taken off the ratings, and stands in the "
+                "hysteresis."
             ]
     return []
 

@@ -6,12 +6,14 @@ orthogonal distance regression: Fuller, Measurement Error Models, 1987, ch. 3), 
 reading's residual across the curve's tangent, which leaves a small linear problem in p alone.
 
 What the rig adds to a run: half the difference of loading and unloading as a polynomial of the load (its
-mean is the elastic curve), a load zero that is off or drifts in time, and the slope's zero. Readings far from
-the curve are given little weight (Huber) or none.
+mean is the elastic curve; it is open at no load only where something on the rig drags, Coulomb's friction), a
+load zero that is off or drifts in time, and the slope's zero. Readings far from the curve are given little
+weight (Huber) or none.
 """
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -39,9 +41,13 @@ DRIFT_SIZE = math.sqrt(sum(odds * size**2 for odds, size in zip(_DRIFT_ODDS, _DR
 _DRIFT_SHAPE = np.array([1.0, 0.25, 0.12])
 """Sizes of line and half waves to each other: drift is slow (our choice)."""
 _NEVER = 1e14
-_OPEN_LOOP = 5e-4
-"""How far apart loading and unloading may be at no load, over the largest load: a blank that comes back to
-rest shows no load, so a difference there is drift."""
+_CLOSED_LOOP = 5e-4
+"""How far apart loading and unloading may be at no load (one standard deviation) over the largest load, where
+nothing on the rig drags: a blank that comes back to rest shows no load."""
+_DRAG = 0.02
+"""The same where something drags, such as a string over an eye: its friction turns round with the travel."""
+_DRAG_ODDS = 0.1
+"""Probability, before the run, that something drags."""
 TIP_ZERO = math.radians(0.4)
 """How far the slope's zero is off where it is off (one standard deviation), rad: a clip set by eye."""
 TIP_ZERO_RIGHT = 0.8
@@ -109,7 +115,7 @@ def fit(reach_m: float, tracks: Sequence[Track], level: float) -> Fit:
     parameters = np.zeros(precision.size)
     ridge, before, step = 0.0, math.inf, np.zeros(precision.size)
     normal, slope = np.zeros((step.size, step.size)), np.zeros(step.size)
-    held = precision.copy()
+    held = _stiffness(precision, SPREAD)
     held[TAPER_TERMS:SIZE] = 1e9  # the taper first
     for turn in range(_TAPER_ROUNDS):
         family = Family(reach_m, taper)
@@ -135,9 +141,9 @@ def fit(reach_m: float, tracks: Sequence[Track], level: float) -> Fit:
     for track in tracks:
         track.curve.depart_from(family)
     mean = _mean(family, parameters.size)
-    spread, chosen, ridge, before = SPREAD, False, 0.0, math.inf
+    spread, drags, chosen, ridge, before = SPREAD, False, False, 0.0, math.inf
     for turn in range(_ROUNDS):
-        stiff = _stiffness(precision, spread)
+        stiff = _stiffness(precision, spread, drags=drags)
         parts = _look(tracks, parameters)
         cost = _cost(parts, parameters - mean, stiff)
         if cost > before * (1.0 + 1e-6):  # judged with the noise and weights of the last round
@@ -154,6 +160,7 @@ def fit(reach_m: float, tracks: Sequence[Track], level: float) -> Fit:
                 break
             odds = _odds(normal, slope, parameters - step, mean, precision)
             spread, chosen = float(np.exp(odds.sum(axis=1) @ np.log(_SPREADS))), True
+            drags = float(odds[:, ::2].sum()) > 0.5
             before = math.inf
     return _finish(family, tracks, parameters, mean, precision)
 
@@ -165,13 +172,20 @@ def _mean(family: Family, size: int) -> Floats:
 
 
 def _stiffness(
-    precision: Floats, spread: float, *, tip_zero_right: bool = False, drift: float = _DRIFTS[-1]
+    precision: Floats,
+    spread: float,
+    *,
+    tip_zero_right: bool = False,
+    drift: float = _DRIFTS[-1],
+    drags: bool = False,
 ) -> Floats:
     """Inverse variances before the run, for another standard deviation of the smooth deviation."""
     out = precision.copy()
     out[TAPER_TERMS:SIZE] *= (SPREAD / spread) ** 2
     if tip_zero_right:
         out[SIZE + LOOP_TERMS + 1 :: RIG_TERMS] = _NEVER
+    if not drags:
+        out[SIZE::RIG_TERMS] *= (_DRAG / _CLOSED_LOOP) ** 2
     for term in range(DRIFT_TERMS):
         at = slice(SIZE + LOOP_TERMS + 2 + term, None, RIG_TERMS)
         out[at] = out[at] * (_DRIFTS[-1] / drift) ** 2 if drift else _NEVER
@@ -216,7 +230,7 @@ def _rig_precision(track: Track) -> Floats:
     most = track.curve.high_N
     loop = 0.1 * most if track.sweep.both_ways else 1e-9 * most
     zero = max(track.load_zero_N, 1e-9 * most)
-    opened = min(loop, _OPEN_LOOP * most)
+    opened = min(loop, _DRAG * most)
     drift = (_DRIFTS[-1] * most * _DRIFT_SHAPE) ** -2
     return np.array([opened**-2, loop**-2, loop**-2, zero**-2, TIP_ZERO**-2, *drift])
 
@@ -379,22 +393,20 @@ def _add(normal: Floats, slope: Floats, part: _Residual) -> None:
     normal -= heavy.T @ along
 
 
-_PICTURES = tuple(
-    (spread, right, drift) for spread in _SPREADS for right in (True, False) for drift in _DRIFTS
-)
-"""Size of the deviation, slope's zero right or not, drift of the load's zero."""
+_PICTURES = tuple(itertools.product(_SPREADS, (True, False), _DRIFTS, (True, False)))
+"""Size of the deviation, slope's zero right or not, drift of the load's zero, something drags or not."""
 
 
 def _odds(normal: Floats, slope: Floats, at: Floats, mean: Floats, precision: Floats) -> Floats:
-    """Probabilities of the pictures (deviation's size, slope's zero, load's drift), shape (7, 6).
+    """Probabilities of the pictures (deviation's size; slope's zero, load's drift and drag), shape (7, 12).
 
     From the evidence of the linearised fit, log p(data | picture) = ½·log|P| − ½·log|N + P| + ½·b'(N + P)⁻¹b
     + const, b taken about the prior's mean (Rasmussen & Williams 2006, ch. 5).
     """
     about = slope + normal @ (at - mean)
     odds = np.empty(len(_PICTURES))
-    for k, (spread, right, drift) in enumerate(_PICTURES):
-        prior = _stiffness(precision, spread, tip_zero_right=right, drift=drift)
+    for k, (spread, right, drift, drags) in enumerate(_PICTURES):
+        prior = _stiffness(precision, spread, tip_zero_right=right, drift=drift, drags=drags)
         factor = cho_factor(normal + np.diag(prior))
         evidence = 0.5 * float(np.sum(np.log(prior[prior > 0.0])))
         evidence -= float(np.sum(np.log(np.diag(factor[0]))))
@@ -402,6 +414,7 @@ def _odds(normal: Floats, slope: Floats, at: Floats, mean: Floats, precision: Fl
         away = (math.log(spread) - _SPREAD_PRIOR[0]) / _SPREAD_PRIOR[1]
         evidence += math.log(TIP_ZERO_RIGHT if right else 1.0 - TIP_ZERO_RIGHT)
         evidence += math.log(_DRIFT_ODDS[_DRIFTS.index(drift)])
+        evidence += math.log(_DRAG_ODDS if drags else 1.0 - _DRAG_ODDS)
         odds[k] = evidence - 0.5 * away**2
     odds = np.exp(odds - odds.max())
     return np.asarray(odds / odds.sum()).reshape(len(_SPREADS), -1)
@@ -425,8 +438,8 @@ def _finish(
     about = slope + normal @ (parameters - mean)
     centre, square = np.zeros(size), np.zeros((size, size))
     inverse = np.zeros((size, size))
-    for weight, (spread, right, drift) in zip(odds.ravel(), _PICTURES, strict=True):
-        prior = _stiffness(precision, spread, tip_zero_right=right, drift=drift)
+    for weight, (spread, right, drift, drags) in zip(odds.ravel(), _PICTURES, strict=True):
+        prior = _stiffness(precision, spread, tip_zero_right=right, drift=drift, drags=drags)
         covariance = np.linalg.inv(normal + np.diag(prior))
         at = mean + covariance @ about
         centre += weight * at

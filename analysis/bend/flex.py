@@ -9,7 +9,15 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.bend.aftereffect import creep_held, set_after
-from analysis.bend.cautions import at_tip, cautions, direct_cautions, misfits, set_caution, short_of_reference
+from analysis.bend.cautions import (
+    at_tip,
+    cautions,
+    direct_cautions,
+    drag_caution,
+    misfits,
+    set_caution,
+    short_of_reference,
+)
 from analysis.bend.classes import DEFAULT_ACTION_BANDS, DEFAULT_POWER_BANDS, Bands
 from analysis.bend.direct import load_read, small_centre_read
 from analysis.bend.elastica import Surroundings, solve
@@ -123,7 +131,12 @@ def fit_flex(
         creep = creep_held(runs[main], curved, float(np.max(sweeps[main].load_N)))
     dof = max(4.0, float(sum(sweep.load_N.size for sweep in sweeps)) - SIZE)
     changes = _systematic_changes(runs, found)
-    warnings = [*said, *cautions(runs, sweeps, rated + cut_tip_m, free, planes), *misfits(found)]
+    warnings = [
+        *said,
+        *cautions(runs, sweeps, rated + cut_tip_m, free, planes),
+        *misfits(found),
+        *drag_caution(found),
+    ]
     warnings += set_caution(stays, runs[main].load_after_N, 1.0 / at_free.value.initial_stiffness_N_per_m)
 
     one_way = not any(sweep.both_ways for sweep in sweeps)

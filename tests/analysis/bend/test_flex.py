@@ -248,3 +248,27 @@ def test_a_label_is_judged_and_an_unknown_word_refused() -> None:
     assert result.label_action_probability == pytest.approx(0.0, abs=1e-6)
     with pytest.raises(BlankbenchError, match="whippy"):
         fit_flex(flexed(), label_power="whippy")
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_what_drags_on_the_rig_is_told_from_drift_and_taken_off(seed):
+    """Coulomb's friction: a constant 20 mN against the motion, 40 mN between loading and unloading."""
+    true_load, true_centre = truth()
+    free = fit_flex(flexed(seed=seed, hysteresis=0.01))
+    run = flexed(seed=seed, hysteresis=0.01)
+    way = np.where(np.arange(run.load_N.size) < run.load_N.size // 2, 1.0, -1.0)
+    dragged = fit_flex(replace(run, load_N=run.load_N + 0.020 * way))
+    assert abs(dragged.reference_load.value - true_load) <= dragged.reference_load.ci95
+    assert abs(dragged.bend_centre.value - true_centre) <= dragged.bend_centre.ci95
+    assert dragged.reference_load.noise < 1.4 * free.reference_load.noise
+    # what stands between the two ways: 1 % of the load, and the drag
+    apart = 0.01 + 0.040 / true_load
+    assert abs(dragged.hysteresis.value - apart) <= dragged.hysteresis.ci95
+    assert any("drags by about 2" in said or "drags by about 1" in said for said in dragged.warnings)
+    assert not any("drags" in said for said in free.warnings)
+
+
+def test_a_drifting_zero_is_not_taken_for_drag():
+    drifted = fit_flex(flexed(seed=4, hysteresis=0.01, drift_N=0.04))
+    assert not any("drags" in said for said in drifted.warnings)
+    assert abs(drifted.reference_load.value - truth()[0]) <= drifted.reference_load.ci95
