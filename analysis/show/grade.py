@@ -125,7 +125,8 @@ def check_words(check: Check, units: System = "metric") -> str:
     how = say.unit_display(unit_of(limits.metric), limits.metric, units)
     shown = show(check.value, how.symbol, per_si=how.per_si, decimals=how.decimals)
     note = f" ({shown.note})" if shown.note else ""
-    return f"{name} {shown.text}{note}, {limits_words(limits, units)}"
+    both = limits.lower is not None and limits.upper is not None
+    return f"{name} {shown.text}{note}, {'limits ' if both else ''}{limits_words(limits, units)}"
 
 
 def limits_words(limits: Limits, units: System = "metric") -> str:
@@ -152,14 +153,15 @@ def grades_words(result: GradeResult) -> str:
 def production_words(result: GradeResult) -> str:
     """Say what share of the maker's production would pass, all limits together."""
     return (
-        f"All limits together: of the maker's blanks at least {_percent(result.share_at_least)} and at most "
-        f"{_percent(result.share_at_most)} would pass. Each of these bounds is 95 % sure, if these "
+        f"All limits together: of the maker's blanks at least {percent_words(result.share_at_least)} and at "
+        f"most {percent_words(result.share_at_most)} would pass. Each of these bounds is 95 % sure, if these "
         f"{len(result.blanks)} blanks came as they fall; the table also takes it that each property scatters "
         "as a bell curve."
     )
 
 
-def _percent(share: float) -> str:
+def percent_words(share: float) -> str:
+    """Say a share in whole percent."""
     return f"{100.0 * share:.0f} %"
 
 
@@ -170,18 +172,22 @@ def _production_table(result: GradeResult, units: System) -> Table:
         table.add_row(
             f"{say.metric_words(one.limits.metric)} {how.symbol}".rstrip(),
             limits_words(one.limits, units),
-            _interval_words(one, how.per_si),
-            _percent(one.passing.share),
-            _percent(one.passing.at_least),
+            interval_words(one, units, unit=False),
+            percent_words(one.passing.share),
+            percent_words(one.passing.at_least),
         )
     return table
 
 
-def _interval_words(one: Production, per_si: float) -> str:
-    low, high = (say.three_figures(end * per_si) for end in (one.interval.lower, one.interval.upper))
+def interval_words(one: Production, units: System = "metric", *, unit: bool = True) -> str:
+    """Say between which values the maker's blanks lie, in the shown unit."""
+    how = say.unit_display(unit_of(one.limits.metric), one.limits.metric, units)
+    low, high = (say.three_figures(end * how.per_si) for end in (one.interval.lower, one.interval.upper))
     if not math.isfinite(one.interval.lower):
-        return f"below {high}"
-    return f"above {low}" if not math.isfinite(one.interval.upper) else f"{low} to {high}"
+        said = f"below {high}"
+    else:
+        said = f"above {low}" if not math.isfinite(one.interval.upper) else f"{low} to {high}"
+    return f"{said} {how.symbol}".rstrip() if unit else said
 
 
 def label_tally_words(tally: LabelTally) -> str:

@@ -15,6 +15,7 @@ from analysis.show import wording as say
 from analysis.show.html import Child, Html, name_of, table, tag, trusted
 from analysis.show.page_blank import blank_sheet, warnings_block
 from analysis.show.page_figures import strip_figures
+from analysis.show.page_grade import Graded, grade_section
 from analysis.show.rounding import show_direction, show_plane, show_quantity
 from analysis.show.stylesheet import CSS
 from analysis.units import System
@@ -59,7 +60,12 @@ class BlankPage:
     """What the shop's log says of the finished rod, a word and its text each: guide layout, static test."""
 
 
-def report_page(info: PageInfo, blanks: Sequence[BlankPage], batch: BatchResult | None = None) -> str:
+def report_page(
+    info: PageInfo,
+    blanks: Sequence[BlankPage],
+    batch: BatchResult | None = None,
+    graded: Graded | None = None,
+) -> str:
     """Make the whole report as one HTML document.
 
     Parameters
@@ -70,8 +76,11 @@ def report_page(info: PageInfo, blanks: Sequence[BlankPage], batch: BatchResult 
         One sheet each, in this order.
     batch : BatchResult, optional
         The verdict; without it the first sheet only lists the blanks.
+    graded : Graded, optional
+        Which blanks to keep, on the first sheet.
     """
-    sheets: list[Child] = [_first_sheet(info, blanks, batch)] if batch is not None or len(blanks) != 1 else []
+    first = batch is not None or graded is not None or len(blanks) != 1
+    sheets: list[Child] = [_first_sheet(info, blanks, batch, graded)] if first else []
     level = 2 if sheets else 1
     sheets += [
         blank_sheet(
@@ -139,8 +148,14 @@ def _facts(info: PageInfo) -> Html:
     return tag("dl", pairs, class_="facts")
 
 
-def _first_sheet(info: PageInfo, blanks: Sequence[BlankPage], batch: BatchResult | None) -> Html:
+def _first_sheet(
+    info: PageInfo, blanks: Sequence[BlankPage], batch: BatchResult | None, graded: Graded | None
+) -> Html:
     parts: list[Child] = [tag("h1", name_of(_title(info, blanks), 80))]
+    if graded is not None:
+        parts += grade_section(graded, info.units)
+        if batch is not None:
+            parts.append(tag("h2", "Are they alike", class_="sub"))
     if batch is not None:
         parts.append(tag("p", say.verdict_words(batch), class_=f"verdict {_slug(batch.verdict)}"))
         parts += _odd_and_todo(batch)
@@ -148,8 +163,9 @@ def _first_sheet(info: PageInfo, blanks: Sequence[BlankPage], batch: BatchResult
         parts.append(tag("div", strip_figures(batch, info.units), class_="figures strips"))
         parts.append(_values_table(batch, info.units))
     parts.append(_glance_table(blanks, info.units))
-    if batch is not None:
-        parts.append(warnings_block(batch.warnings, 2))
+    said = (*(batch.warnings if batch else ()), *(graded.result.warnings if graded else ()))
+    if said:
+        parts.append(warnings_block(tuple(dict.fromkeys(said)), 2))
     parts.append(_facts(info))
     return tag("section", parts, class_="sheet", id_="batch")
 

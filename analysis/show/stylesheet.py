@@ -54,6 +54,7 @@ th:last-child, td:last-child { padding-right: 0; }
 th { font-weight: 600; } thead th { border-top: 0; vertical-align: bottom; }
 .values td, .values thead th:not(:first-child) { text-align: right; }
 .values td, .findings td:nth-child(2), .glance td, .metrics td { white-space: nowrap; }
+.grades td:nth-child(3) { white-space: nowrap; }
 th bdi { display: inline-block; min-width: 3.5rem; }
 .findings td:nth-child(3) { color: var(--soft); }
 .odd { color: var(--mark); }

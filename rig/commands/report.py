@@ -11,15 +11,19 @@ import typer
 
 from analysis.decide.result import BatchResult
 from analysis.show.page import BlankPage, PageInfo, report_page
+from analysis.show.page_grade import Graded
+from analysis.show.wording import label
 from analysis.units import System
 from rig.commands import options
 from rig.commands.batch import allowed_spreads
 from rig.commands.printing import check_page_name, save_page
-from rig.decisions import work_batch
-from rig.intake import take_in
+from rig.decisions import one_model, work_batch, work_grade
+from rig.errors import CallError
+from rig.intake import Intake, take_in
 from rig.runs import Run
-from rig.settings import Settings, load_settings
+from rig.settings import Settings, load_settings, load_specification
 from rig.shop import FACTS, Blank, books_above
+from rig.specification import Specification
 from rig.workup import Flex, Roll
 
 ROD = ("rod", "job", "guide_layout", "static_test")
@@ -31,6 +35,15 @@ def report(
     into: Annotated[
         Path, typer.Option("--into", metavar="FILE", help="The file to write: .html, or .pdf.")
     ] = Path("report.html"),
+    spec: Annotated[
+        Path | None,
+        typer.Option(
+            "--spec",
+            metavar="FILE",
+            help="Also say which blanks to keep, as blankbench grade (default: the model's limits in the"
+            " settings, where there are any).",
+        ),
+    ] = None,
     tolerance: options.Tolerances = None,
     mark: options.Rule = None,
     paper: Annotated[Literal["a4", "letter"], typer.Option("--paper", help="For a .pdf.")] = "a4",
@@ -45,12 +58,16 @@ def report(
     """
     check_page_name(into)
     settings = load_settings(settings_file)
+    wanted, model = None, ""
+    if spec is not None:
+        wanted, model, settings = load_specification(spec, settings)
     paths = options.expand(runs)
     taken = take_in(paths, settings, skip_unreadable=skip_unreadable, rule=mark, curve=True)
     allowed = allowed_spreads(tolerance, settings, taken)
     several = len(taken.blanks) > 1
     batch = work_batch(taken.rolls, taken.flexes, allowed, taken.warnings) if several else None
-    page = report_html(taken.rolls, taken.flexes, batch, settings, units or settings.shop.units)
+    shipment = graded(taken, wanted, model, settings)
+    page = report_html(taken.rolls, taken.flexes, batch, settings, units or settings.shop.units, shipment)
     pdf = into.suffix.lower() == ".pdf"
     path = save_page(page, into, paper)
     if as_json:
@@ -68,12 +85,38 @@ def report(
         options.out().print(f"The report is in {path}. {do}", markup=False)
 
 
+def graded(taken: Intake, wanted: Specification | None, model: str, settings: Settings) -> Graded | None:
+    """Grade the shipment by what was asked for, or by the settings' limits for its model where there are any.
+
+    Raises
+    ------
+    CallError, ReadingsError
+        As `work_grade`, where a specification was asked for.
+    """
+    if wanted is None:
+        models = {run.header.model for run in taken.runs} - {""}
+        known = settings.models.get(next(iter(models))) if len(models) == 1 else None
+        if known is None or known.specification is None:
+            return None
+        wanted = known.specification
+    else:
+        found = one_model(taken, "report")
+        if model and found and model != found:
+            raise CallError(
+                f"the specification is for {label(model, 40)}, and these are blanks of {label(found, 40)}",
+                "give the fitting file",
+            )
+    shipment = work_grade(taken, wanted, settings)
+    return Graded(shipment.result, shipment.labels)
+
+
 def report_html(
     rolls: Mapping[str, Sequence[Roll]],
     flexes: Mapping[str, Sequence[Flex]],
     batch: BatchResult | None,
     settings: Settings,
     units: System,
+    shipment: Graded | None = None,
 ) -> str:
     """Make the HTML report of worked-up runs (with their curves)."""
     blanks = []
@@ -105,7 +148,7 @@ def report_html(
         calibration=_calibrations(every),
         units=units,
     )
-    return report_page(info, blanks, batch)
+    return report_page(info, blanks, batch, shipment)
 
 
 def words(name: str) -> str:

@@ -16,7 +16,12 @@ from pathlib import Path
 import pytest
 from show_examples import batch_result, flex_result, roll_result, unknown_roll
 
+from analysis.decide.conformity import Limits, guarded
+from analysis.decide.grade import Grade, grade_blanks
+from analysis.decide.label import LabelTally
+from analysis.estimate import Estimate
 from analysis.show.page import BlankPage, PageInfo, report_page
+from analysis.show.page_grade import Graded
 
 NAMES = ("chromium", "chromium-browser", "google-chrome", "chrome")
 BROWSER = os.environ.get("BLANKBENCH_BROWSER") or next(filter(None, map(shutil.which, NAMES)), None)
@@ -93,6 +98,22 @@ def page():
     return report_page(info, blanks, batch_result(warnings=("A-02 was measured on another day",)))
 
 
+@pytest.fixture(scope="module")
+def shipment():
+    """The same with the blanks graded, on the first sheet."""
+    grades = [
+        Grade("<b>best</b>", (Limits("reference_load", 4.9, 5.1), Limits("bow", None, 0.004))),
+        Grade("keep", (Limits("reference_load", 4.5, 5.5), Limits("bow", None, 0.012))),
+    ]
+    loads = {f"A-0{n}": Estimate(4.4 + 0.2 * n, 0.02) for n in range(1, 6)}
+    bows = {f"A-0{n}": Estimate(0.003 * n, 0.0008) for n in range(1, 6)}
+    result = grade_blanks({"reference_load": loads, "bow": bows}, grades, guarded(0.95))
+    labels = [LabelTally("power", dict.fromkeys(loads, "medium"), dict.fromkeys(loads, 0.99))]
+    info = PageInfo("Invented Rod Works", "4 May 2026", "R. Example", "load ±0.4 %, 2026-05-01")
+    blanks = [BlankPage("A-01", "example model", roll_result(), flex_result())]
+    return report_page(info, blanks, batch_result(), Graded(result, labels))
+
+
 def browse(file: Path, folder: Path, *options: str) -> tuple[str, str]:
     assert BROWSER is not None
     done = subprocess.run(
@@ -107,7 +128,9 @@ def browse(file: Path, folder: Path, *options: str) -> tuple[str, str]:
 
 @pytest.mark.parametrize("dark", [False, True])
 @pytest.mark.parametrize("width", [360, 768, 1440])
-def test_nothing_overlaps_or_overflows(page, tmp_path, width, dark):
+@pytest.mark.parametrize("which", ["page", "shipment"])
+def test_nothing_overlaps_or_overflows(request, tmp_path, width, dark, which):
+    page = request.getfixturevalue(which)
     measured = re.sub(r"<meta http-equiv[^>]*>", "", page).replace("</body>", f"{MEASURE}</body>")
     if dark:
         measured = measured.replace("@media screen and (prefers-color-scheme: dark)", "@media screen")
@@ -139,8 +162,10 @@ addEventListener('load', async () => {
 
 
 @pytest.mark.parametrize("dark", [False, True])
-def test_an_automatic_accessibility_check_finds_nothing(page, tmp_path, dark):
+@pytest.mark.parametrize("which", ["page", "shipment"])
+def test_an_automatic_accessibility_check_finds_nothing(request, tmp_path, dark, which):
     """axe-core, a general-purpose checker of WCAG rules, as axe-core-python carries it (dev extra)."""
+    page = request.getfixturevalue(which)
     axe = pytest.importorskip("axe_core_python", reason="axe-core-python is in the dev extra")
     source = Path(axe.__file__).with_name("axe.min.js").read_text(encoding="utf-8")
     checked = re.sub(r"<meta http-equiv[^>]*>", "", page)

@@ -238,3 +238,16 @@ def test_hostile_names_neither_move_the_cursor_nor_break_the_table(run: Run, tmp
         )
     assert_one_line(run("grade", *runs), "no limits for")
     assert len(run("grade", *runs).err) < 400
+
+
+def test_the_report_says_which_to_keep_on_its_first_sheet(run: Run, tmp_path):
+    runs = [str(path) for path in sorted(SAMPLES.glob("*.csv"))]
+    limits = tmp_path / "limits.toml"
+    limits.write_text("[limits]\nreference_load = { target = 2.95, within_pct = 6 }\n", encoding="utf-8")
+    outcome = run("report", *runs, "--spec", limits, "--into", tmp_path / "r.html")
+    assert outcome.status == 0, outcome.err
+    page = (tmp_path / "r.html").read_text(encoding="utf-8")
+    keep = run("grade", *runs, "--spec", limits, "--json").document["keep"]
+    assert f"Keep {len(keep)} of 5: " in page
+    assert run("report", *runs, "--into", tmp_path / "plain.html").status == 0
+    assert "Which to keep" not in (tmp_path / "plain.html").read_text(encoding="utf-8")
