@@ -8,13 +8,16 @@ from typing import Annotated
 
 import typer
 
-from analysis.show.grade import grade_record, grade_table
+from analysis.decide.grade import GradeResult
+from analysis.show.grade import grade_record, grade_table, reason_words
 from analysis.show.wording import label
+from rig.commands import log_options as its
 from rig.commands import options
 from rig.decisions import one_model, work_grade
 from rig.errors import CallError
 from rig.intake import take_in
 from rig.settings import Settings, example_specification, load_settings, load_specification
+from rig.shop import Keeper, read_book
 from rig.specification import Specification
 from rig.watching import beside_check_blank
 
@@ -47,6 +50,11 @@ def grade(
             help="Print a specification file to start your own from.",
         ),
     ] = False,
+    note_in_log: Annotated[
+        bool,
+        typer.Option("--note-in-log", help="Also note each blank's verdict, reason and grade in the log."),
+    ] = False,
+    by: its.By = None,
     skip_unreadable: options.SkipUnreadable = False,
     as_json: options.AsJson = False,
     units: options.Units = None,
@@ -73,6 +81,8 @@ def grade(
             "give the fitting file",
         )
     shipment = work_grade(taken, wanted or _of_settings(found, settings), settings)
+    if note_in_log:
+        _note(shipment.result, its.keeper(None, by, settings))
     if as_json:
         record = grade_record(shipment.result, shipment.labels, model=shipment.model)
         options.print_json(record | {"left_out": options.left_out(taken.left_out)})
@@ -100,3 +110,19 @@ def _of_settings(model: str, settings: Settings) -> Specification:
             "write them there (blankbench grade --example shows how), or give --spec FILE",
         )
     return specification
+
+
+def _note(result: GradeResult, keeper: Keeper) -> None:
+    """Write each blank's decision into the shop's log; a grade that was another one is corrected."""
+    known = read_book(keeper.folder)
+    for blank in result.blanks:
+        said = blank.outcome if blank.grade is None else f"{blank.outcome}, {blank.grade}"
+        keeper.note([blank.blank], {"decision": f"graded: {said} ({reason_words(blank)})"})
+        fact = known.blank(blank.blank).facts.get("grade")
+        before = None if fact is None else fact.value
+        if blank.grade is None or before == blank.grade:
+            continue
+        if before is None:
+            keeper.note([blank.blank], {"grade": blank.grade})
+        else:
+            keeper.correct(blank.blank, {"grade": blank.grade}, reason="graded again")

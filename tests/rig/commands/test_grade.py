@@ -251,3 +251,20 @@ def test_the_report_says_which_to_keep_on_its_first_sheet(run: Run, tmp_path):
     assert f"Keep {len(keep)} of 5: " in page
     assert run("report", *runs, "--into", tmp_path / "plain.html").status == 0
     assert "Which to keep" not in (tmp_path / "plain.html").read_text(encoding="utf-8")
+
+
+def test_decisions_go_into_the_log_and_a_new_grade_over_the_old(run: Run, in_folder: Path, spec):
+    (in_folder / "runs").mkdir()
+    paths = shipment(in_folder / "runs", A=1.0, C=1.2)
+    outcome = run("grade", *paths, "--spec", spec, "--note-in-log", "--by", "T. Example", "--json")
+    assert outcome.status == 0, outcome.err
+    shown = run("log", "show", "A").out
+    assert "graded: pass, first" in shown
+    assert "first" in run("log", "show", "A", "--json").out
+    assert "graded: fail" in run("log", "show", "C").out
+    text = spec.read_text(encoding="utf-8").replace("[grades.first]", "[grades.finest]")
+    spec.write_text(text, encoding="utf-8")
+    assert run("grade", *paths, "--spec", spec, "--note-in-log", "--by", "T. Example").status == 0
+    again = run("log", "show", "A").out
+    assert "finest" in again
+    assert "graded: pass, first" in again  # the earlier decision is kept
