@@ -179,6 +179,10 @@ def refuse_unbelievable(values: Floats, what: str, unit: Literal["N", "m", "rad"
     ReadingsError
         With the row of the first reading that is too large, or of the largest where all are too small.
     """
+    if values.size:
+        low, high = float(values.min()), float(values.max())
+        if -_LARGEST[unit] <= low and _SMALLEST.get(unit, 0.0) <= high <= _LARGEST[unit]:
+            return  # no reading is missing, and none is beyond belief
     size = np.abs(values)
     beyond = np.flatnonzero(size > _LARGEST[unit])
     if beyond.size:

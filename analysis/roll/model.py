@@ -84,6 +84,8 @@ def columns(sifted: Sifted, kind: Kind) -> Columns:
 
 def _two_travels(travel: Floats) -> bool:
     """Tell whether a run was rolled at travels far enough apart to need no travel zero."""
+    if float(np.ptp(travel)) <= _APART * float(travel.mean()):
+        return False
     low, high = np.quantile(travel, (0.05, 0.95))
     return bool(high - low > _APART * travel.mean())
 

@@ -91,8 +91,7 @@ def sift(readings: RollReadings) -> Sifted:
     step = np.abs(np.diff(unwrapped))
     torn, stuck = faulty(step)
     warnings = []
-    usual = float(np.median(step))
-    if usual > _WILD:
+    if float(step.max()) > _WILD and (usual := float(np.median(step))) > _WILD:
         warnings.append(
             f"The angle moves by about {math.degrees(usual):.0f}° from one reading to the next: unless the"
             " blank was set to each angle by itself, the angle sensor is at fault and nothing here holds."

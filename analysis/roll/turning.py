@@ -32,6 +32,8 @@ def covered(roll: Floats) -> float:
     """
     wrapped = np.sort(np.mod(roll, TURN))
     gaps = np.diff(wrapped, append=wrapped[0] + TURN)
+    if float(gaps.max()) <= _CELL:
+        return 1.0
     usual = max(_CELL, 3.0 * float(np.quantile(gaps, 0.9)))
     wide = gaps > min(usual, _WIDE)
     return float(1.0 - gaps[wide].sum() / TURN)
@@ -54,6 +56,8 @@ def faulty(step: Floats) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """
     torn = np.zeros(step.size + 1, dtype=bool)
     stuck = np.zeros(step.size + 1, dtype=bool)
+    if step.size == 0 or float(step.max()) <= _JUMP:
+        return torn, stuck
     moving = step[step > 0.0]
     if moving.size < 20:
         return torn, stuck
