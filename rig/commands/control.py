@@ -10,6 +10,7 @@ import typer
 
 from analysis.show.control import Charted, control_record, control_table
 from analysis.units import System
+from rig.commands import log_options as its
 from rig.commands import options
 from rig.errors import CallError
 from rig.intake import Intake, take_in
@@ -52,7 +53,7 @@ def control(
     with options.progress("Working up the runs") as progress:
         taken = take_in(options.expand(runs), settings, skip_unreadable=skip_unreadable, progress=progress)
     name = _check_blank(blank, taken, settings)
-    first = since or settings.rig.check_since or ""
+    first = its.day(since, "--since") or settings.rig.check_since or ""
     watched = watch_blank(taken, name, since=first, baseline=baseline)
     charts = charted(watched)
     if not charts:

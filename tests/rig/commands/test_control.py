@@ -75,6 +75,7 @@ def test_figures_are_drawn_and_a_day_can_be_the_first(run: Run, steady: list[str
     assert len(outcome.document["metrics"]["stiffness"]["values"]) == 8
     assert (tmp_path / "f" / "control_stiffness_values.svg").read_text(encoding="utf-8").startswith("<")
     assert_one_line(run("control", *steady, "--since", "2026-06-01"), "since 2026-06-01")
+    assert_one_line(run("control", *steady, "--since", "yesterday"), "yesterday", "--since")
 
 
 def test_several_blanks_need_a_name(run: Run, steady: list[str], tmp_path: Path) -> None:
