@@ -114,7 +114,7 @@ def fit_flex(
         for run, (factor, _, _) in zip(runs, sides, strict=True)
     ]
     sweeps = [screened(run, at) for at, run in enumerate(runs)]
-    with of_a_blank(sweeps):
+    with of_a_blank(runs, sweeps):
         found = fit_runs(runs, sweeps, reach)
         blank = found.parameters[:SIZE]
         covariance = found.covariance[:SIZE, :SIZE]

@@ -91,7 +91,7 @@ def fit_runs(runs: Sequence[FlexReadings], sweeps: Sequence[Sweep], reach: float
 
 
 @contextmanager
-def of_a_blank(sweeps: Sequence[Sweep]) -> Iterator[None]:
+def of_a_blank(runs: Sequence[FlexReadings], sweeps: Sequence[Sweep]) -> Iterator[None]:
     """Turn numbers that run away, which readings of no blank make, into one plain error.
 
     The readings have been looked over before, so that whatever fails in here fails for their sake.
@@ -101,9 +101,13 @@ def of_a_blank(sweeps: Sequence[Sweep]) -> Iterator[None]:
             yield
     except (ArithmeticError, ValueError) as error:  # no balance, a singular matrix
         slope = any(np.isfinite(sweep.tip).any() for sweep in sweeps)
+        steered = any(run.pulled_by is not None for run in runs)
         raise ReadingsError(
-            f"{'load, travel and tip slope' if slope else 'load and travel'} follow the curve of no blank",
-            "check their units and calibration, and record again",
+            f"{'load, travel and tip slope' if slope else 'load and travel'} follow the curve of no blank"
+            + (" on this winch or swing arm" if steered else ""),
+            "check the place of its eye or pivot in the settings, and calibrate the travel again"
+            if steered
+            else "check their units and calibration, and record again",
         ) from error
 
 

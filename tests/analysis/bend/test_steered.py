@@ -20,6 +20,7 @@ from analysis.bend import (
     solve_toward,
 )
 from analysis.bend.steered import across, steering
+from analysis.errors import ReadingsError
 from analysis.readings import Arm, FlexReadings, Guide
 
 BLANK = Taper(2.0, 30.0, 0.25, 3.0)
@@ -250,3 +251,11 @@ def test_the_drawn_shape_ends_where_the_string_holds_the_tip():
     true = run.hold(load, run.hold(0.5 * load))
     assert (x[-1], y[-1]) == pytest.approx(true.place_m, abs=3e-3)
     assert found.direct is None  # a load square to the axis is not among the readings
+
+
+def test_a_guide_that_the_readings_cannot_come_from_is_named():
+    run = replace(flexed(Guide(1.7, 1.1), 1), pulled_by=Guide(1.7, 0.2))
+    with pytest.raises(
+        ReadingsError, match=r"no blank on this winch or swing arm; check the place of its eye"
+    ):
+        fit_flex(run)
