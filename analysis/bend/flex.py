@@ -353,6 +353,7 @@ def _curve(found: Fit, run: int, profile: Profile) -> FlexCurve:
         model_travel_m=across @ track.curve.travel,
         model_tip=across @ track.curve.tip,
         shapes=tuple(shapes),
+        pull_turns=isinstance(track.curve, SteeredCurve),
     )
 
 

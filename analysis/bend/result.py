@@ -98,6 +98,8 @@ class FlexCurve:
     """Tip slope of the fitted curve, rad, shape (m,)."""
     shapes: tuple[tuple[float, Floats, Floats], ...]
     """Drawn to scale: (load N, x along the chuck's axis m, y along the pull m) for a few loads."""
+    pull_turns: bool = False
+    """True on a winch or swing arm that turns the pull: the reference load does not lie on this curve."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -45,7 +45,8 @@ def flex_curve(axes: Axes, result: FlexResult, *, units: System = "metric") -> A
     reference = result.reference_load
     same_length = math.isclose(result.rated_length_m, result.free_length_m, rel_tol=1e-6)
     at_tip = result.largest_load_N is not None or not result.hooks_m
-    if reference is not None and math.isfinite(reference.value) and same_length and at_tip:
+    on_curve = same_length and at_tip and not curve.pull_turns
+    if reference is not None and math.isfinite(reference.value) and on_curve:
         at, height = travel.per_si * 0.25 * result.rated_length_m, load.per_si * reference.value
         half = load.per_si * reference.ci95
         axes.plot(

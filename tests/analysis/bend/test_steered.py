@@ -250,6 +250,7 @@ def test_the_drawn_shape_ends_where_the_string_holds_the_tip():
     run = steering(TUBE, guide)
     true = run.hold(load, run.hold(0.5 * load))
     assert (x[-1], y[-1]) == pytest.approx(true.place_m, abs=3e-3)
+    assert found.curve.pull_turns
     assert found.direct is None  # a load square to the axis is not among the readings
 
 
