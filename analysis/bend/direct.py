@@ -70,11 +70,10 @@ def load_read(found: Fit, run: int, length_m: float) -> tuple[Estimate, float] |
     taken = np.array([float(height @ np.linalg.lstsq(design, row, rcond=None)[0]) for row in drift])
     start = SIZE + RIG_TERMS * run
     places = [start + LOOP_TERMS, *range(start + RIG_TERMS - DRIFT_TERMS, start + RIG_TERMS)]
-    gradient = np.array([1.0, *taken])
-    rig_variance = float(gradient @ found.covariance[np.ix_(places, places)] @ gradient)
-    return Estimate(fitted.value, math.hypot(fitted.error, math.sqrt(rig_variance)), fitted.dof), _curve_load(
-        found, run, at
-    )
+    gradient = np.zeros(found.parameters.size)
+    gradient[places] = [1.0, *taken]
+    of_rig = float(found.pictures.noise(gradient)[0])
+    return Estimate(fitted.value, math.hypot(fitted.error, of_rig), fitted.dof), _curve_load(found, run, at)
 
 
 def _curve_load(found: Fit, run: int, travel_m: float) -> float:

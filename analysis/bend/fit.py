@@ -23,6 +23,7 @@ from scipy.linalg import cho_factor, cho_solve
 
 from analysis.bend.curve import Curve
 from analysis.bend.family import PRECISION, SIZE, SPREAD, TAPER_MEAN, TAPER_TERMS, Family
+from analysis.bend.pictures import Pictures
 from analysis.bend.screen import Sweep
 from analysis.readings import Floats
 
@@ -91,6 +92,14 @@ class Fit:
     """By run: change of the parameters per change of each reading's load, travel, slope, shapes (p, n)."""
     spread: float
     """Deviation from a taper that the data prefer, log EI."""
+    pictures: Pictures
+    """The distributions that parameters and covariance are taken over."""
+
+    def noise(self, gradient: Floats) -> Floats:
+        """95 % half-width over 1.96 of sums of the blank's parameters, from (SIZE,) or (SIZE, m) to (m,)."""
+        rest = self.parameters.size - SIZE
+        padding = [(0, rest), *[(0, 0)] * (gradient.ndim - 1)]
+        return self.pictures.noise(np.pad(gradient, padding))
 
     def rig(self, run: int) -> Floats:
         """Loop terms, load zero and slope zero of one run."""
@@ -436,16 +445,14 @@ def _finish(
         _add(normal, slope, part)
     odds = _odds(normal, slope, parameters, mean, precision)
     about = slope + normal @ (parameters - mean)
-    centre, square = np.zeros(size), np.zeros((size, size))
-    inverse = np.zeros((size, size))
-    for weight, (spread, right, drift, drags) in zip(odds.ravel(), _PICTURES, strict=True):
+    means, covariances = [], []
+    for spread, right, drift, drags in _PICTURES:
         prior = _stiffness(precision, spread, tip_zero_right=right, drift=drift, drags=drags)
         covariance = np.linalg.inv(normal + np.diag(prior))
-        at = mean + covariance @ about
-        centre += weight * at
-        square += weight * (covariance + np.outer(at, at))
-        inverse += weight * covariance
-    covariance = square - np.outer(centre, centre)
+        means.append(mean + covariance @ about)
+        covariances.append(covariance)
+    pictures = Pictures(odds.ravel(), np.array(means), np.array(covariances))
+    centre, inverse = pictures.mean, np.tensordot(pictures.odds, pictures.covariances, axes=1)
     responses = []
     for track, part in zip(tracks, parts, strict=True):
         _, design, tangent, along = part.projected()
@@ -460,7 +467,8 @@ def _finish(
         family,
         tuple(tracks),
         centre,
-        covariance,
+        pictures.covariance,
         tuple(responses),
         float(odds.sum(axis=1) @ np.array(_SPREADS)),
+        pictures,
     )

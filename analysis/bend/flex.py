@@ -140,9 +140,9 @@ def fit_flex(
     warnings += set_caution(stays, runs[main].load_after_N, 1.0 / at_free.value.initial_stiffness_N_per_m)
 
     one_way = not any(sweep.both_ways for sweep in sweeps)
-    load = _estimate(at_rated, _LOAD, dof, changes)
+    load = _estimate(found, at_rated, _LOAD, dof, changes)
     load = load.with_shares(_length_shares(runs[main], at_rated, rated == free, load.value))
-    stiff = _estimate(at_free, _STIFF, dof, changes)
+    stiff = _estimate(found, at_free, _STIFF, dof, changes)
     if one_way:
         load = load.with_shares([Share("one direction", _ONE_WAY * load.value)])
         stiff = stiff.with_shares([Share("one direction", _ONE_WAY * stiff.value)])
@@ -150,7 +150,7 @@ def fit_flex(
     stiff = stiff.scaled(mean).with_shares(_relative(side_shares, stiff.value * mean))
     direct = _direct(found, main, runs[main], at_free, profile, dof, mean, side_shares)
     warnings += direct_cautions(direct)
-    centre = _estimate(at_rated, _CENTRE, dof, changes)
+    centre = _estimate(found, at_rated, _CENTRE, dof, changes)
     length_error = runs[main].rig.free_length_ci95_m
     if length_error is not None:
         centre = centre.with_shares([Share("free length", centre.value * length_error / rated)])
@@ -207,7 +207,9 @@ def _systematic_changes(runs: Sequence[FlexReadings], found: Fit) -> list[tuple[
     return changes
 
 
-def _estimate(ratings: Ratings, which: int, dof: float, changes: Sequence[tuple[str, Floats]]) -> Estimate:
+def _estimate(
+    found: Fit, ratings: Ratings, which: int, dof: float, changes: Sequence[tuple[str, Floats]]
+) -> Estimate:
     """One rating with its noise (the family's own error in it) and the shares of the scales."""
     value = (
         ratings.value.reference_load_N,
@@ -218,7 +220,8 @@ def _estimate(ratings: Ratings, which: int, dof: float, changes: Sequence[tuple[
     shares = [
         Share(cause, abs(ratings.effect(change, which)) * unit, shared=True) for cause, change in changes
     ]
-    return Estimate(value, ratings.error(which) * unit, dof).with_shares(shares)
+    noise = float(found.noise(ratings.gradient(which))[0])
+    return Estimate(value, noise * unit, dof).with_shares(shares)
 
 
 def _direct(
@@ -253,7 +256,7 @@ def _direct(
             shares.append(Share("one direction", _ONE_WAY * load.value))
         load = load.with_shares([*shares, *_length_shares(run, at_free, True, load.value)])
         load = load.scaled(mean).with_shares(_relative(side, load.value * mean))
-    by_model = Estimate(model, at_free.error(_LOAD) * model, dof).scaled(mean)
+    by_model = Estimate(model, float(found.noise(at_free.gradient(_LOAD))[0]) * model, dof).scaled(mean)
     return Direct(
         load, by_model, small_centre_read(found, main, run.free_length_m), small_load_centre(profile)
     )
@@ -315,7 +318,7 @@ def _stations(
     s = np.linspace(0.0, length, STATIONS)
     base, gradient = found.family.linear(length - s)
     EI = mean * np.exp(base + found.parameters[:SIZE] @ gradient)
-    errors = np.sqrt(np.einsum("pn,pq,qn->n", gradient, found.covariance[:SIZE, :SIZE], gradient))
+    errors = found.noise(gradient)
     stations = []
     for at, place in enumerate(s):
         shares = [

@@ -183,9 +183,9 @@ class Ratings:
     inverse: Floats
     """V⁻¹: brings a change of the parameters to the directions, shape (k, SIZE)."""
 
-    def error(self, which: int) -> float:
-        """Standard error of one of the three."""
-        return float(np.sqrt(np.sum(self.changes[:, which] ** 2)))
+    def gradient(self, which: int) -> Floats:
+        """Change of one of the three per parameter of the blank, shape (SIZE,)."""
+        return np.asarray(self.changes[:, which] @ self.inverse)
 
     def effect(self, change: Floats, which: int) -> float:
         """Change of one of the three for a systematic change of the blank's parameters, shape (SIZE,)."""

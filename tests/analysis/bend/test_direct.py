@@ -41,6 +41,7 @@ def test_without_noise_the_load_and_the_small_bend_centre_are_read_as_they_are(n
 
 @pytest.mark.parametrize("name", list(BLANKS))
 def test_what_is_read_holds_the_truth_and_agrees_with_the_model(name: str) -> None:
+    by_hand, by_model_load = [], []
     for seed in range(5):
         direct = read(flexed(name, seed=seed))
         assert direct.load is not None
@@ -51,7 +52,9 @@ def test_what_is_read_holds_the_truth_and_agrees_with_the_model(name: str) -> No
         assert abs(by_model.value - small_load_truth(name)) <= 1.4 * by_model.ci95
         assert direct.load_agrees
         assert direct.small_centre_agrees
-        assert direct.load.ci95 > direct.load_by_model.ci95
+        by_hand.append(direct.load.ci95)
+        by_model_load.append(direct.load_by_model.ci95)
+    assert np.mean(by_hand) > 1.2 * np.mean(by_model_load)
 
 
 def test_a_run_short_of_the_bend_or_without_slope_is_not_read() -> None:

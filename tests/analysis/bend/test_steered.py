@@ -213,22 +213,27 @@ def test_what_rides_on_the_tip_is_taken_into_account():
     load = np.concatenate([loads, loads[::-1]])
     travel = np.array([shape.travel_m for shape in shapes]) - shapes[0].travel_m
     tip = np.array([shape.tip for shape in shapes])
-    rng = np.random.default_rng(5)
-    run = FlexReadings(
-        time_s=np.arange(120) / 4.0,
-        load_N=load + 0.004 * rng.standard_normal(120),
-        travel_m=np.concatenate([travel, travel[::-1]]) + 3e-4 * rng.standard_normal(120),
-        tip=np.concatenate([tip, tip[::-1]]) + math.radians(0.1) * rng.standard_normal(120),
-        free_length_m=2.0,
-        roll=0.0,
-        pull="down",
-        clip_kg=0.020,
-    )
     true = load_for_travel(TUBE, 0.5).load_N
-    found = fit_flex(run).reference_load
-    assert abs(found.value - true) <= 1.3 * found.ci95
-    without = fit_flex(replace(run, clip_kg=0.0)).reference_load
-    assert abs(without.value - true) > 3.0 * abs(found.value - true)
+    away, without = [], []
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        run = FlexReadings(
+            time_s=np.arange(120) / 4.0,
+            load_N=load + 0.004 * rng.standard_normal(120),
+            travel_m=np.concatenate([travel, travel[::-1]]) + 3e-4 * rng.standard_normal(120),
+            tip=np.concatenate([tip, tip[::-1]]) + math.radians(0.1) * rng.standard_normal(120),
+            free_length_m=2.0,
+            roll=0.0,
+            pull="down",
+            clip_kg=0.020,
+        )
+        found = fit_flex(run).reference_load
+        away.append((found.value - true) / found.ci95)
+        without.append(fit_flex(replace(run, clip_kg=0.0)).reference_load.value - true)
+    away = np.abs(away)
+    assert np.sum(away <= 1.0) >= 7
+    assert np.max(away) <= 1.5
+    assert np.min(np.abs(without)) > 3.0 * 0.002
 
 
 @pytest.mark.parametrize("by", [Guide(1.85, 1.3), ARMS[0]])
