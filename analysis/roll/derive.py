@@ -69,16 +69,12 @@ def length(x: float, y: float, spread: Matrix, dof: float) -> Estimate:
 
 def bow_of(blank: Blank, spread: Matrix, dof: float) -> tuple[Estimate, Estimate | None]:
     """Natural bow (m) and its direction (rad), from K⁻¹·f with the whole covariance."""
-    numbers = blank.numbers
-    step = 1e-6 * max(abs(blank.k), 1e-30)
-    jacobian = np.empty((2, 5))
-    for column in range(5):
-        up, down = numbers.copy(), numbers.copy()
-        up[column] += step
-        down[column] -= step
-        jacobian[:, column] = (np.array(Blank.of(up).bow) - np.array(Blank.of(down).bow)) / (2.0 * step)
-    cov = jacobian @ spread @ jacobian.T
+    # With K·u = f: ∂u/∂f = K⁻¹, and for each number p of the tensor ∂u/∂p = −K⁻¹·(∂K/∂p)·u.
     x, y = blank.bow
+    stiffness = np.array([[blank.k + blank.d_cos, blank.d_sin], [blank.d_sin, blank.k - blank.d_cos]])
+    by_tensor = np.array([[-x, 1.0, 0.0, -x, -y], [-y, 0.0, 1.0, y, -x]])
+    jacobian = np.linalg.solve(stiffness, by_tensor)
+    cov = jacobian @ spread @ jacobian.T
     return length(x, y, cov, dof), direction(x, y, cov, dof, 1)
 
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -110,8 +111,7 @@ def estimate(sifted: Sifted, kind: Kind) -> Fitted:
     grams = Grams.of(rows[:, everything], known, sifted.turns)
     normal = grams.fitting(base.residuals, first.residuals, float(np.linalg.norm(means)))
     noise = int(np.argmax(normal.restricted(np.arange(everything.size)) + known.log_prior))
-    position = {int(column): place for place, column in enumerate(everything)}
-    places = [np.array([position[int(column)] for column in chosen]) for chosen in sets]
+    places = [np.searchsorted(everything, chosen) for chosen in sets]  # both rise
     weights = _model_weights(normal.gram[noise], places, means.size, _costs(sets, columns))
     best = int(np.argmax(weights))
     chosen = sets[best]
@@ -183,20 +183,20 @@ def _sets(columns: Columns, sifted: Sifted, blocks: int) -> list[NDArray[np.intp
     Drift of first order is always in, friction where both directions were rolled. On a part of a turn further
     waves and a bent drift cannot be told from the first two waves, so they are not looked for.
     """
-    core = np.arange(columns.drift)
     most_waves = 2 if sifted.coverage < _WHOLE or blocks < 30 else MOST_HARMONICS
     most_drift = 1 if sifted.coverage < _WHOLE or blocks < 24 else MOST_DRIFT
-    return [
-        np.concatenate(
-            [
-                core,
-                columns.drift + np.arange(drift),
-                columns.waves + np.arange(2 * (waves - 2)),
-            ]
-        )
-        for waves in range(2, most_waves + 1)
-        for drift in range(1, most_drift + 1)
-    ]
+    return list(_all_sets(columns.drift, columns.waves, most_waves, most_drift))
+
+
+@lru_cache(maxsize=64)
+def _all_sets(drift: int, waves: int, most_waves: int, most_drift: int) -> tuple[NDArray[np.intp], ...]:
+    """Sets of columns up to so many waves and such a drift, from where those columns begin."""
+    core = np.arange(drift)
+    return tuple(
+        np.concatenate([core, drift + np.arange(bends), waves + np.arange(2 * (count - 2))])
+        for count in range(2, most_waves + 1)
+        for bends in range(1, most_drift + 1)
+    )
 
 
 def _affordable(
@@ -205,12 +205,19 @@ def _affordable(
     """Drop the sets with straight drift where bent drift costs the plane next to nothing."""
     if len(sets) == 1:
         return sets
-    gram = rows[:, sets[1]].T @ rows[:, sets[1]]
-    bent = np.linalg.inv(gram)[pair, pair]
-    straight = np.linalg.inv(gram[:-1, :-1])[pair, pair]
-    if np.linalg.det(bent) > _CHEAP**4 * np.linalg.det(straight):
+    columns = rows[:, sets[1]]
+    inverse = np.linalg.inv(columns.T @ columns)
+    bent = inverse[pair, pair]
+    # Without the last column the inverse is smaller by a product of what couples to it.
+    straight: Matrix = bent - np.outer(inverse[pair, -1], inverse[pair, -1]) / inverse[-1, -1]
+    if _det2(np.asarray(bent)) > _CHEAP**4 * _det2(straight):
         return sets
     return [chosen for chosen in sets if drift + 1 in chosen]
+
+
+def _det2(matrix: Matrix) -> float:
+    """Determinant of a 2 × 2 matrix."""
+    return float(matrix[0, 0] * matrix[1, 1] - matrix[0, 1] * matrix[1, 0])
 
 
 def _costs(sets: list[NDArray[np.intp]], columns: Columns) -> Floats:

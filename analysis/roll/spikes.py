@@ -42,7 +42,11 @@ def spikes(residuals: Floats, finest: float = 0.0) -> NDArray[np.bool_]:
     marked = np.zeros(n, dtype=bool)
     if n < _LEAST:
         return marked
-    off = np.abs(residuals - 0.5 * (_shifted(residuals, 1) + _shifted(residuals, -1)))
+    off = residuals.copy()
+    off[1:-1] -= 0.5 * (residuals[:-2] + residuals[2:])
+    off[0] -= residuals[1]
+    off[-1] -= residuals[-2]
+    np.abs(off, out=off)
     sigma = max(finest, _MAD_TO_SIGMA * float(np.median(off)))
     if not sigma > 0.0:
         return marked
@@ -53,12 +57,6 @@ def spikes(residuals: Floats, finest: float = 0.0) -> NDArray[np.bool_]:
             break
         off = _off_neighbours(residuals, marked)
     return marked
-
-
-def _shifted(values: Floats, by: int) -> Floats:
-    out: Floats = np.roll(values, by)
-    out[0 if by > 0 else -1] = values[1 if by > 0 else -2]
-    return out
 
 
 def _off_neighbours(residuals: Floats, marked: NDArray[np.bool_]) -> Floats:

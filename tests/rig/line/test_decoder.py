@@ -53,7 +53,7 @@ junk = st.one_of(
 streams = st.lists(st.one_of(good_lines, good_lines, good_lines, junk), max_size=25).map(b"".join)
 
 
-@settings(max_examples=300)
+@settings(deadline=None, max_examples=300)
 @given(streams, st.lists(st.integers(0, 10000), max_size=30))
 def test_whole_byte_by_byte_and_in_random_pieces_give_the_same(data, cuts):
     whole, first = in_pieces(data, [])
@@ -63,7 +63,7 @@ def test_whole_byte_by_byte_and_in_random_pieces_give_the_same(data, cuts):
         assert decoder.tally == first.tally
 
 
-@settings(max_examples=300)
+@settings(deadline=None, max_examples=300)
 @given(streams)
 def test_the_short_way_takes_no_line_that_the_grammar_and_the_hello_refuse(data):
     decoder = Decoder()
@@ -104,7 +104,7 @@ def test_odd_ways_to_write_a_number_are_taken_alike_by_both_ways(body):
         assert out == []
 
 
-@settings(max_examples=300)
+@settings(deadline=None, max_examples=300)
 @given(st.lists(st.binary(max_size=600), max_size=20))
 def test_garbage_never_raises_and_never_makes_a_record_up(pieces):
     decoder = Decoder()
@@ -115,7 +115,7 @@ def test_garbage_never_raises_and_never_makes_a_record_up(pieces):
     assert tally.lines == tally.good + tally.blank + tally.partial + tally.bad
 
 
-@settings(max_examples=100)
+@settings(deadline=None, max_examples=100)
 @given(st.binary(max_size=700))
 def test_after_any_garbage_the_next_line_but_one_is_read(garbage):
     decoder = Decoder()
