@@ -16,37 +16,34 @@ import os
 from collections.abc import Callable
 from datetime import date, datetime, time
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args, get_type_hints
 
 import numpy as np
 
-from analysis.bend.profile import Profile
-from analysis.bend.result import ClassCall, FlexResult, Station
-from analysis.estimate import Estimate, Share
-from analysis.roll.result import Mark, RollResult, Shelf, Snap, ThirdSnap
+from analysis.bend.result import FlexResult
+from analysis.roll.result import RollResult
 from rig.runs import Event, Header
 
 FILE_NAME = ".blankbench-results.jsonl"
 """Name of the file beside the runs; safe to delete."""
 
-_RECORDS: dict[str, type] = {
-    kind.__name__: kind
-    for kind in (
-        ClassCall,
-        Estimate,
-        Event,
-        FlexResult,
-        Header,
-        Mark,
-        Profile,
-        RollResult,
-        Share,
-        Shelf,
-        Snap,
-        Station,
-        ThirdSnap,
-    )
-}
+
+def _records(*roots: type) -> dict[str, type]:
+    """Find every record that these are made of, by name."""
+    found: dict[str, type] = {}
+    open_ = list(roots)
+    while open_:
+        kind = open_.pop()
+        if dataclasses.is_dataclass(kind) and isinstance(kind, type):
+            if kind.__name__ not in found:
+                found[kind.__name__] = kind
+                open_ += get_type_hints(kind).values()
+        else:
+            open_ += get_args(kind)
+    return found
+
+
+_RECORDS = _records(RollResult, FlexResult, Header, Event)
 _FIELDS = {
     name: tuple(field.name for field in dataclasses.fields(kind) if field.init)
     for name, kind in _RECORDS.items()

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
 import numpy as np
 import pytest
+from command_line import SAMPLES
 
 from analysis.estimate import Estimate, Share
 from rig import many
@@ -41,6 +43,24 @@ def shipment(tmp_path: Path) -> list[str]:
         )
         paths.append(str(path))
     return paths
+
+
+def test_flex_results_travel_and_are_kept_whole(tmp_path: Path) -> None:
+    """The sample runs under other names, so that there are more than are worked up in one go."""
+    paths = []
+    for copy in range(3):
+        for sample in sorted(SAMPLES.glob("P-*.csv")):
+            text = sample.read_text(encoding="utf-8").replace('blank = "P-', f'blank = "P{copy}-')
+            path = tmp_path / f"{copy}-{sample.name}"
+            path.write_text(text, encoding="utf-8")
+            paths.append(str(path))
+    assert len(paths) > SMALL
+    first, again = work_files(paths, Settings()), work_files(paths, Settings())
+    _, plain = work_blanks([read_run(path) for path in paths if Path(path).name.startswith("0")], Settings())
+    for worked in (first, again):
+        for blank, (expected,) in plain.items():
+            (found,) = worked.flexes[blank]
+            assert repr(found.result) == repr(replace(expected.result, profile=None))
 
 
 def marks(worked: Worked) -> dict[str, tuple[float, float, float]]:
