@@ -62,6 +62,21 @@ def test_without_the_tips_slope_the_bend_centre_is_wider_and_said_to_be() -> Non
     assert any("slope was not read" in warning for warning in blind.warnings)
 
 
+@pytest.mark.parametrize("name", list(BLANKS))
+def test_the_slope_costs_the_action_dearly_and_the_power_hardly_as_the_warning_says(name: str) -> None:
+    load, centre = truth(name)
+    seen = [fit_flex(flexed(name, seed=seed)) for seed in range(4)]
+    blind = [fit_flex(flexed(name, seed=seed, tip=False)) for seed in range(4)]
+
+    def half(results: list[FlexResult], what: str) -> float:
+        return float(np.mean([getattr(result, what).ci95 for result in results]))
+
+    assert 15.0 < half(blind, "bend_centre") / half(seen, "bend_centre") < 60.0
+    assert half(blind, "reference_load") < 1.5 * half(seen, "reference_load")
+    assert np.mean([abs(r.bend_centre.value - centre) <= r.bend_centre.ci95 for r in blind]) >= 0.75
+    assert np.mean([abs(r.reference_load.value - load) <= r.reference_load.ci95 for r in blind]) >= 0.75
+
+
 @pytest.mark.parametrize("furthest", [0.12, 0.18])
 def test_a_run_short_of_the_reference_bend_is_carried_on_with_an_honest_half_width(furthest: float) -> None:
     load, _ = truth()
