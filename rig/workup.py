@@ -15,7 +15,7 @@ from analysis.bend import Planes, fit_flex
 from analysis.bend.result import FlexResult
 from analysis.estimate import Estimate
 from analysis.readings import FlexReadings, RollReadings
-from analysis.roll import Signature, fit_mounts, fit_roll
+from analysis.roll import RollFit, Signature, fit_mounts, fit_roll
 from analysis.roll.result import MarkRule, RollResult
 from rig.errors import BlankbenchError, CallError, FileError
 from rig.runs import Run, flex_readings, naming_lines, read_run, roll_readings
@@ -278,11 +278,16 @@ def work_blanks(
     rolls, flexes : dict of lists, by blank in the order of the runs
     """
     runs = list(runs)
+    rule = rule or settings.shop.mark_rule
     rolls: dict[str, list[Roll]] = {}
     flexes: dict[str, list[Flex]] = {}
+    fits: dict[str, list[RollFit]] = {}
     for run in runs:
         if run.header.kind == "roll":
-            rolls.setdefault(run.header.blank, []).append(work_roll(run, settings, rule=rule, curve=curve))
+            fit = naming_lines(run, partial(RollFit, roll_readings(run, settings)))
+            fits.setdefault(run.header.blank, []).append(fit)
+            found = _with_warnings(fit.told(rule, curve=curve), run.warnings)
+            rolls.setdefault(run.header.blank, []).append(Roll(run, found))
         elif run.header.kind != "flex":
             raise FileError(
                 run.path,
@@ -301,8 +306,8 @@ def work_blanks(
         small = bent[0].result.initial_stiffness
         if small is not None and blank in rolls:
             rolls[blank] = [
-                work_roll(roll.run, settings, rule=rule, initial_stiffness=small, curve=curve)
-                for roll in rolls[blank]
+                Roll(roll.run, _with_warnings(fit.told(rule, small, curve=curve), roll.run.warnings))
+                for roll, fit in zip(rolls[blank], fits[blank], strict=True)
             ]
     return rolls, flexes
 

@@ -1,7 +1,7 @@
 """Rolling: stiff and soft plane, natural bow, snap positions and the mark."""
 
 from analysis.roll.estimator import PLANE_LEVEL
-from analysis.roll.fit import fit_roll
+from analysis.roll.fit import RollFit, fit_roll
 from analysis.roll.live import LiveRoll, LiveState
 from analysis.roll.mounts import Mounts, fit_mounts
 from analysis.roll.result import Cause, Mark, MarkRule, RollCurve, RollResult, Snap
@@ -16,6 +16,7 @@ __all__ = [
     "MarkRule",
     "Mounts",
     "RollCurve",
+    "RollFit",
     "RollResult",
     "Signature",
     "Snap",

@@ -61,12 +61,7 @@ def fit_roll(
     ReadingsError
         If the readings cannot be used at all (see `analysis.roll.sift.sift`).
     """
-    measured = measure(readings)
-    if not isinstance(measured, Measured):
-        return _nothing(readings, measured, mark_rule)
-    if signature is not None:
-        measured = without(measured, readings.mount, signature)
-    return told(readings, measured, mark_rule, initial_stiffness, curve=curve)
+    return RollFit(readings, signature).told(mark_rule, initial_stiffness, curve=curve)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +84,42 @@ class Measured:
     """What the model leaves out."""
     third: ThirdWave
     """Three waves a turn, which neither bow nor stiffness makes."""
+
+
+class RollFit:
+    """One roll run fitted once, to be put into words more than once.
+
+    What a flex run tells of the same blank changes the barriers and not the fit.
+
+    Parameters
+    ----------
+    readings, signature
+        As in `fit_roll`.
+
+    Raises
+    ------
+    ReadingsError
+        As `fit_roll`.
+    """
+
+    def __init__(self, readings: RollReadings, signature: Signature | None = None) -> None:
+        self._readings = readings
+        measured = measure(readings)
+        if isinstance(measured, Measured) and signature is not None:
+            measured = without(measured, readings.mount, signature)
+        self._measured = measured
+
+    def told(
+        self,
+        mark_rule: MarkRule = "snap",
+        initial_stiffness: Estimate | None = None,
+        *,
+        curve: bool = False,
+    ) -> RollResult:
+        """Give the result, as `fit_roll` does."""
+        if not isinstance(self._measured, Measured):
+            return _nothing(self._readings, self._measured, mark_rule)
+        return told(self._readings, self._measured, mark_rule, initial_stiffness, curve=curve)
 
 
 def measure(readings: RollReadings) -> Measured | Sifted:
