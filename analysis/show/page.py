@@ -58,6 +58,8 @@ class BlankPage:
     """The shop's own lines: damage seen, what to watch."""
     rod: tuple[tuple[str, str], ...] = ()
     """What the shop's log says of the finished rod, a word and its text each: guide layout, static test."""
+    info: PageInfo | None = None
+    """When, by whom and with which calibration this blank was measured; None: as the whole page says."""
 
 
 def report_page(
@@ -90,7 +92,7 @@ def report_page(
             blank.roll,
             blank.flex,
             blank.notes,
-            _facts(info),
+            _facts(blank.info or info),
             info.units,
             level,
             rod=blank.rod,

@@ -10,6 +10,7 @@ import typer
 from rig.commands import log_enter, log_give, log_tables, options
 from rig.commands import log_options as its
 from rig.commands.log_show import show
+from rig.errors import CallError
 from rig.settings import load_settings
 from rig.shop import SortKey
 
@@ -50,6 +51,13 @@ def listing(
     Example: blankbench log --model petrel --since 2026-05-01 --sort date
     """
     if context.invoked_subcommand is not None:
+        early = [name for name in context.params if _typed(context, name)]
+        if early:
+            option = "--" + early[0].replace("as_json", "json").replace("settings_file", "settings")
+            raise CallError(
+                f"{option.replace('_', '-')} stands before {context.invoked_subcommand}, to no effect",
+                f"put it behind: blankbench log {context.invoked_subcommand} ...",
+            )
         return
     ask = its.wanted(
         find=find, blank=blank, model=model, maker=maker, shipment=shipment, operator=operator, kind=kind,
@@ -72,6 +80,12 @@ def listing(
         else {"blanks": [log_tables.blank_record(shelf, item) for item in items]}
     )
     options.print_json({**document, **log_tables.trouble_record(shelf)})
+
+
+def _typed(context: typer.Context, name: str) -> bool:
+    """Whether an option was given on the command line, and is not its default."""
+    source = context.get_parameter_source(name)
+    return source is not None and source.name == "COMMANDLINE"
 
 
 log.command("add")(log_enter.add)

@@ -204,9 +204,3 @@ def item_of(shelf: Shelf, blank: str) -> Item:
         do = f"did you mean {close[0]}?" if close else "blankbench log lists those there are"
         raise CallError(f"there is no blank {blank[:60]} in the log or in the runs", do)
     return found
-
-
-def words_of(name: str) -> str:
-    """Name a fact in words, with a capital."""
-    words = FACTS[name].words
-    return words[0].upper() + words[1:]

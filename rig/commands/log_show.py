@@ -71,7 +71,7 @@ def blank_page(shelf: Shelf, item: Item, units: System) -> RenderableType:
         facts.add_row("Shipment", f"{came.name}, {len(came.blanks)} blanks, came on {label(came.date, 20)}")
     for name, fact in item.blank.facts.items():
         if name != "model":
-            facts.add_row(its.words_of(name), fact_words(name, fact, units))
+            facts.add_row(FACTS[name].title, fact_words(name, fact, units))
     parts.append(facts)
     if item.blank.remarks:
         remarks = _grid()

@@ -58,7 +58,7 @@ def mark(
     Example: blankbench mark runs/A-03_roll.csv --at mark
     """
     settings = load_settings(settings_file)
-    (rolled,) = read_runs([run], "roll")
+    (rolled,) = read_runs(options.expand([run]), "roll")
     work = work_roll(rolled, settings, rule=rule)
     target = target_of(work.result, at)
     header = rolled.header

@@ -137,23 +137,23 @@ def report_html(
                 roll=roll[0].result if roll else None,
                 flex=flex[0].result if flex else None,
                 notes=tuple(dict.fromkeys(run.header.notes for run in runs if run.header.notes)),
-                rod=tuple((words(name), text) for name in ROD if (text := known.text(name))),
+                info=_info(runs, settings, units),
+                rod=tuple((FACTS[name].title, text) for name in ROD if (text := known.text(name))),
             )
         )
-    info = PageInfo(
+    return report_page(_info(every, settings, units), blanks, batch, shipment)
+
+
+def _info(runs: Sequence[Run], settings: Settings, units: System) -> PageInfo:
+    """Say when, by whom and with which calibrations runs were made."""
+    people = dict.fromkeys(run.header.operator for run in runs if run.header.operator)
+    return PageInfo(
         shop=settings.shop.name,
-        date=_dates(every),
-        operator=", ".join(dict.fromkeys(r.header.operator for r in every if r.header.operator))
-        or settings.shop.operator,
-        calibration=_calibrations(every),
+        date=_dates(runs),
+        operator=", ".join(people) or settings.shop.operator,
+        calibration=_calibrations(runs),
         units=units,
     )
-    return report_page(info, blanks, batch, shipment)
-
-
-def words(name: str) -> str:
-    """Name a fact of the log, with a capital."""
-    return FACTS[name].words[:1].upper() + FACTS[name].words[1:]
 
 
 def _dates(runs: Sequence[Run]) -> str:

@@ -29,6 +29,11 @@ class FactKind:
     many: bool = False
     """Whether each new one stands beside the earlier ones, as remarks do, or is a fact that is corrected."""
 
+    @property
+    def title(self) -> str:
+        """The words with a capital."""
+        return self.words[0].upper() + self.words[1:]
+
 
 FACTS: dict[str, FactKind] = {
     kind.name: kind

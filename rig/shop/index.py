@@ -118,7 +118,8 @@ def list_runs(folder: str | os.PathLike[str], *, rebuild: bool = False) -> Listi
                 continue
             kept = fresh
         after[path] = kept
-        if stamp[1] > now - _SETTLED_NS:
+        blocked = kept.fault and kept.row[0] is None  # no right to read it, say: its time will not tell
+        if blocked or stamp[1] > now - _SETTLED_NS:
             unsettled.add(path)
     stored = {path: kept for path, kept in after.items() if path not in unsettled}
     if stored != before:

@@ -12,7 +12,9 @@ from rig.shop.journal import JOURNAL_NAME
 
 def path_within(folder: str | os.PathLike[str], path: str | os.PathLike[str]) -> str | None:
     """Give a path as seen from a folder, with ``/``; None where it lies outside."""
-    root, full = os.path.realpath(folder), os.path.realpath(path)
+    # A link inside the folder counts as what it is called there, as it does in the list of runs.
+    above, name = os.path.split(os.path.abspath(path))
+    root, full = os.path.realpath(folder), os.path.normpath(os.path.join(os.path.realpath(above), name))
     try:
         inside = os.path.relpath(full, root)
     except ValueError:  # another drive
@@ -54,7 +56,7 @@ def books_above(paths: Iterable[str]) -> dict[str, tuple[str, Book]]:
     books: dict[str, Book] = {}
     found = {}
     for path in paths:
-        folder = os.path.dirname(os.path.realpath(path))
+        folder = os.path.dirname(os.path.abspath(path))
         if folder not in by_folder:
             by_folder[folder] = journal_above(folder)
         root = by_folder[folder]

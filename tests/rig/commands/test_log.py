@@ -113,6 +113,7 @@ def test_the_hand_over_page_has_what_the_log_says_of_the_rod_and_not_the_shops_o
     for words in ("9 guides from 10 cm", "no flat spot", "loan rod 3", "2026-118", "Guide layout"):
         assert words in page
     assert "keep for a friend" not in page
+    assert page.count("2026-05-09") >= 2
     assert "looks dull" not in page
 
 
@@ -125,7 +126,8 @@ def test_a_run_set_aside_is_passed_over_by_the_commands_until_it_is_back(run: Ru
     (line,) = outcome.err.splitlines()
     assert P3_ROLL in line
     assert "the tip slipped" in line
-    assert_one_line(run("spine", f"runs/{P3_ROLL}"), "set aside", "bring-back")
+    for command in ("spine", "mark"):
+        assert_one_line(run(command, f"runs/{P3_ROLL}"), "set aside", "bring-back")
     assert run("log", "bring-back", P3_ROLL, *BY).status == 0
     assert len(run("spine", rolls, "--json").document) == 5
 
@@ -310,6 +312,8 @@ def test_hostile_runs_are_listed_harmlessly(run: Run, logged: Path) -> None:
         (("--sort", "weight"), "weight"),
         (("--folder", "nowhere"), "nowhere"),
         (("dance",), "dance"),
+        (("--folder", "elsewhere", "note", "P-1", "--mass", "1", *BY), "log note"),
+        (("--json", "show", "P-1"), "--json"),
     ],
 )
 def test_a_wrong_call_is_one_line(run: Run, logged: Path, words: tuple[str, ...], said: str) -> None:

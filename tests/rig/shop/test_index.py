@@ -11,6 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from shop_runs import write_run
 
+from rig.errors import FileError
 from rig.runs import RunFolder
 from rig.shop import INDEX_NAME, list_runs
 
@@ -142,6 +143,18 @@ def test_a_folder_that_cannot_be_written_is_listed_all_the_same(folder: Path) ->
     (folder / INDEX_NAME).mkdir()  # stands in the index's place, so that none can be written
     assert named(folder) == TRUTH
     assert not list(folder.glob("*.new"))
+
+
+def test_a_file_that_may_not_be_read_is_looked_at_again(folder: Path, monkeypatch) -> None:
+    """A right that is given changes no time of the file."""
+
+    def denied(name):
+        raise FileError(name, None, "the file cannot be read (Permission denied)", "check its permissions")
+
+    with monkeypatch.context() as blocked:
+        blocked.setattr("rig.shop.index.read_header", denied)
+        assert len(list_runs(folder).faults) == 3
+    assert named(folder) == TRUTH
 
 
 def test_links_to_other_folders_are_not_followed(folder: Path, tmp_path_factory) -> None:

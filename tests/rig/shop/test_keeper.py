@@ -233,6 +233,17 @@ def test_a_run_is_set_aside_with_a_reason_and_brought_back(keeper: Keeper) -> No
     assert [entry.what for entry in shelf.book.about("A-01")] == ["shipment", "set-aside", "bring-back"]
 
 
+def test_a_link_inside_the_folder_is_set_aside_by_the_name_it_is_listed_by(
+    keeper: Keeper, tmp_path: Path
+) -> None:
+    outside = write_run(tmp_path / "elsewhere", "x.csv")
+    keeper.add("2026-05-04", 1, {})
+    link = keeper.folder / "link.csv"
+    link.symlink_to(outside)
+    assert set_aside(keeper, ["link.csv"], "slipped") == ("link.csv",)
+    assert set_aside_among([str(link), str(outside)]) == {str(link): "slipped"}
+
+
 def test_a_run_that_is_gone_can_still_be_brought_back(keeper: Keeper) -> None:
     run = write_run(keeper.folder, "x.csv")
     set_aside(keeper, [run], "the tip slipped")
