@@ -123,3 +123,8 @@ def test_whole_half_widths_hold_the_rod_under_noise_drift_and_friction():
                 held.append(abs(snap.barrier.value - truth["barrier_J"][nearest]) <= snap.barrier.ci95)
     assert len(held) > 250
     assert np.mean(held) >= 0.95
+
+
+@pytest.mark.parametrize("name", sorted(TRUTH))
+def test_a_linear_elastic_rod_never_has_a_third_snap(name):
+    assert fit_roll(readings(name)).third_snap is None
