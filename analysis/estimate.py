@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from scipy.special import stdtrit
 
@@ -80,16 +80,13 @@ class Estimate:
     def scaled(self, factor: float) -> Estimate:
         """The estimate in another unit, or times an exact number."""
         size = abs(factor)
-        return replace(
-            self,
-            value=self.value * factor,
-            noise=self.noise * size,
-            shares=tuple(replace(share, ci95=share.ci95 * size) for share in self.shares),
-        )
+        shares = tuple(Share(share.cause, share.ci95 * size, share.shared) for share in self.shares)
+        return Estimate(self.value * factor, self.noise * size, self.dof, shares, self.reason)
 
     def with_shares(self, shares: Iterable[Share]) -> Estimate:
         """The estimate with further systematic parts; parts that are exactly zero are left out."""
-        return replace(self, shares=self.shares + tuple(share for share in shares if share.ci95 != 0.0))
+        more = tuple(share for share in shares if share.ci95 != 0.0)
+        return Estimate(self.value, self.noise, self.dof, self.shares + more, self.reason)
 
 
 def coverage_factor(dof: float, probability: float = 0.95) -> float:

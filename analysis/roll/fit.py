@@ -184,10 +184,12 @@ def told(
     travel = _travel(readings, blank)
     systematics = Systematics.of(readings, blank, travel, sifted.two_way)
 
+    moved = [(left, left.shifted(blank)) for left in left_out]
+
     def with_left_out(
         estimate: Estimate, quantity: Callable[[Blank], float], period: float = math.inf
     ) -> Estimate:
-        return estimate.with_shares(left.moves(quantity, blank, period) for left in left_out)
+        return estimate.with_shares(left.moves(quantity, blank, others, period) for left, others in moved)
 
     mean_load = blank.k * travel
     stiff_plane = None

@@ -7,7 +7,7 @@ curvature) over tapers, bows and travels up to a quarter of the length; they gro
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from analysis.angles import difference
@@ -162,10 +162,20 @@ class LeftOut:
     shifts: Matrix
     """95 % shifts, independent of each other, shape (m, 5)."""
 
-    def moves(self, quantity: Callable[[Blank], float], blank: Blank, period: float = math.inf) -> Share:
+    def shifted(self, blank: Blank) -> list[Blank]:
+        """Give the blank as it would be with each shift."""
+        return [Blank.of(numbers) for numbers in blank.numbers + self.shifts]
+
+    def moves(
+        self,
+        quantity: Callable[[Blank], float],
+        blank: Blank,
+        shifted: Sequence[Blank],
+        period: float = math.inf,
+    ) -> Share:
         """Find by how much a quantity (an angle of this period) moves with the shifts."""
         here = quantity(blank)
-        moves = [quantity(Blank.of(blank.numbers + shift)) - here for shift in self.shifts]
+        moves = [quantity(other) - here for other in shifted]
         if math.isfinite(period):
             moves = [difference(move, 0.0, period) for move in moves]
         return Share(self.cause, math.hypot(*moves))

@@ -41,7 +41,7 @@ class Blank:
     @classmethod
     def of(cls, numbers: Floats) -> Blank:
         """From an array of the five numbers, in the order of the fields."""
-        return cls(*(float(number) for number in numbers))
+        return cls(*numbers.tolist())
 
     @property
     def numbers(self) -> Floats:
