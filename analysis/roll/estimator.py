@@ -23,7 +23,7 @@ from analysis.roll.leakage import Leak, leaks
 from analysis.roll.model import MOST_DRIFT, MOST_HARMONICS, Columns, Kind
 from analysis.roll.noise import candidates
 from analysis.roll.normal import Grams, average_over
-from analysis.roll.regression import least_squares
+from analysis.roll.regression import least_squares, nested_least_squares
 from analysis.roll.sift import Sifted
 from analysis.roll.spikes import spikes
 from analysis.roll.tensor import SIZE, Matrix, to_compliance
@@ -100,14 +100,14 @@ def estimate(sifted: Sifted, kind: Kind) -> Fitted:
     everything = sets[-1]
     rows, means = blocks.means(columns.rows, target, None)
     sets = _affordable(sets, rows, columns.drift, model.plane_pair(kind))
-    first = least_squares(rows[:, everything], means)
+    leading = sets[0].size  # the first of all sets opens the fullest one
+    first, base = nested_least_squares(rows[:, everything], means, leading)
     residuals = target - first.values @ columns.rows[everything]
     spike = spikes(residuals, _FINEST * float(np.abs(sifted.reading).max()))
     if spike.any():
         rows, means = blocks.means(columns.rows, target, ~spike)
-        first = least_squares(rows[:, everything], means)
+        first, base = nested_least_squares(rows[:, everything], means, leading)
     known = candidates(means.size, blocks.size)
-    base = least_squares(rows[:, sets[0]], means)
     grams = Grams.of(rows[:, everything], known, sifted.turns)
     normal = grams.fitting(base.residuals, first.residuals, float(np.linalg.norm(means)))
     noise = int(np.argmax(normal.restricted(np.arange(everything.size)) + known.log_prior))
@@ -230,14 +230,11 @@ def _costs(sets: list[NDArray[np.intp]], columns: Columns) -> Floats:
 def _model_weights(gram: Matrix, places: list[NDArray[np.intp]], n: int, costs: Floats) -> Floats:
     """Weigh the sets of columns by the (stiffened) Bayesian information criterion under one noise."""
     size = gram.shape[0]
-    masked = np.empty((len(places), size, size))
+    kept = np.zeros((len(places), size), dtype=bool)
+    kept[:, -1] = True
     for index, place in enumerate(places):
-        out = np.ones(size, dtype=bool)
-        out[place] = out[-1] = False
-        masked[index] = gram
-        masked[index][out] = 0.0
-        masked[index][:, out] = 0.0
-        masked[index][out, out] = 1.0
+        kept[index, place] = True
+    masked = np.where(kept[:, :, np.newaxis] & kept[:, np.newaxis, :], gram, np.eye(size))
     diagonal = np.diagonal(np.linalg.cholesky(masked), axis1=1, axis2=2)[:, -1]
     criterion = 2.0 * n * np.log(diagonal) + math.log(max(n, LEAST_BLOCKS)) * costs
     weights = np.exp(-0.5 * (criterion - criterion.min()))

@@ -38,16 +38,40 @@ def least_squares(columns: Matrix, y: Floats) -> LeastSquares:
     numpy.linalg.LinAlgError
         If a column is zero or repeats others exactly.
     """
+    return nested_least_squares(columns, y, columns.shape[1])[0]
+
+
+def nested_least_squares(columns: Matrix, y: Floats, leading: int) -> tuple[LeastSquares, LeastSquares]:
+    """Fit all columns, and the leading ones alone, from one triangulation.
+
+    The triangle of the leading columns is the corner of the whole one.
+
+    Parameters
+    ----------
+    columns, y
+        As for `least_squares`.
+    leading : int
+        How many of the first columns the second fit has.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        As `least_squares`.
+    """
     norms = np.sqrt(np.einsum("ij,ij->j", columns, columns))
     if not np.all(norms > 0.0):
         raise np.linalg.LinAlgError("a column of the model is zero")
     q, r = np.linalg.qr(columns / norms)
-    inverse = np.linalg.inv(r) / norms[:, np.newaxis]
-    values = inverse @ (q.T @ y)
-    residuals = y - columns @ values
-    values = values + inverse @ (q.T @ residuals)
-    residuals = y - columns @ values
-    return LeastSquares(values, inverse @ inverse.T, float(residuals @ residuals), residuals)
+    fits = []
+    for size in dict.fromkeys((columns.shape[1], leading)):
+        inverse = np.linalg.inv(r[:size, :size]) / norms[:size, np.newaxis]
+        across, used = q[:, :size].T, columns[:, :size]
+        values = inverse @ (across @ y)
+        residuals = y - used @ values
+        values = values + inverse @ (across @ residuals)
+        residuals = y - used @ values
+        fits.append(LeastSquares(values, inverse @ inverse.T, float(residuals @ residuals), residuals))
+    return fits[0], fits[-1]
 
 
 def harmonic_columns(roll: Floats, first: int, last: int) -> Matrix:
