@@ -24,7 +24,7 @@ from analysis.bend.elastica import Surroundings, solve
 from analysis.bend.family import SIZE
 from analysis.bend.fit import LOOP_TERMS, RIG_TERMS, Fit, drift_terms, loop_terms
 from analysis.bend.profile import Profile
-from analysis.bend.rating import Ratings, even_load, ratings_of, small_load_centre
+from analysis.bend.rating import Ratings, carried_part, even_load, ratings_of, small_load_centre
 from analysis.bend.result import Direct, FlexCurve, FlexResult, Station
 from analysis.bend.side import Planes, to_the_mean
 from analysis.bend.steered_curve import SteeredCurve
@@ -37,7 +37,7 @@ from analysis.bend.tracks import (
     usual_taper,
 )
 from analysis.errors import ReadingsError
-from analysis.estimate import Estimate, Share
+from analysis.estimate import Estimate, Share, coverage_factor
 from analysis.readings import FlexReadings, Floats
 
 STATIONS = 21
@@ -141,6 +141,15 @@ def fit_flex(
 
     one_way = not any(sweep.both_ways for sweep in sweeps)
     load = _estimate(found, at_rated, _LOAD, dof, changes)
+    centre = _estimate(found, at_rated, _CENTRE, dof, changes)
+    if rated + cut_tip_m > free * (1.0 + 1e-9):
+        ends = free, rated + cut_tip_m
+        load = _parted(load, carried_part(found.family, covariance, at_rated.gradient(_LOAD), *ends))
+        centre = _parted(centre, carried_part(found.family, covariance, at_rated.gradient(_CENTRE), *ends))
+        warnings.append(
+            f"What is carried on makes ± {load.shares[-1].ci95:.2g} N of the reference load's"
+            f" ± {load.ci95:.2g} N."
+        )
     load = load.with_shares(_length_shares(runs[main], at_rated, rated == free, load.value))
     stiff = _estimate(found, at_free, _STIFF, dof, changes)
     if one_way:
@@ -150,7 +159,6 @@ def fit_flex(
     stiff = stiff.scaled(mean).with_shares(_relative(side_shares, stiff.value * mean))
     direct = _direct(found, main, runs[main], at_free, profile, dof, mean, side_shares)
     warnings += direct_cautions(direct)
-    centre = _estimate(found, at_rated, _CENTRE, dof, changes)
     length_error = runs[main].rig.free_length_ci95_m
     if length_error is not None:
         centre = centre.with_shares([Share("free length", centre.value * length_error / rated)])
@@ -260,6 +268,15 @@ def _direct(
     return Direct(
         load, by_model, small_centre_read(found, main, run.free_length_m), small_load_centre(profile)
     )
+
+
+def _parted(estimate: Estimate, part: float) -> Estimate:
+    """Show the part of the noise's variance that comes from the length carried on as a share of its own."""
+    carried = Share("carried length", coverage_factor(estimate.dof) * estimate.noise * math.sqrt(part))
+    rest = Estimate(
+        estimate.value, estimate.noise * math.sqrt(1.0 - part), estimate.dof, estimate.shares, estimate.reason
+    )
+    return replace(rest, shares=(*rest.shares, carried))
 
 
 def _length_shares(run: FlexReadings, ratings: Ratings, as_measured: bool, load: float) -> list[Share]:

@@ -53,6 +53,12 @@ def even_load(bend: float = REFERENCE_BEND) -> float:
     return root(slope)[0] ** 2
 
 
+_CARRIED_PLACES = 8
+"""Places in a length that is carried on at which its rigidity is taken."""
+_KNOWN_TO = 1e-3
+"""A rigidity known to one in a thousand counts as known."""
+
+
 @dataclass(frozen=True, slots=True)
 class Rating:
     """What a blank of known rigidity rates at."""
@@ -190,6 +196,39 @@ class Ratings:
     def effect(self, change: Floats, which: int) -> float:
         """Change of one of the three for a systematic change of the blank's parameters, shape (SIZE,)."""
         return float((self.inverse @ change) @ self.changes[:, which])
+
+
+def carried_part(
+    family: Family, covariance: Floats, gradient: Floats, free_m: float, rated_m: float
+) -> float:
+    """Find which part of a rating's variance would be gone if the length that is carried on were known.
+
+    With C the covariance of the parameters, g the rating's gradient and G that of log EI beyond the measured
+    length, known to ε, gᵀC·G·(GᵀC·G + ε²)⁻¹·GᵀC·g over gᵀC·g (conditioning of a normal distribution).
+
+    Parameters
+    ----------
+    family : Family
+        What the parameters mean.
+    covariance : ndarray, shape (SIZE, SIZE)
+        Of the parameters.
+    gradient : ndarray, shape (SIZE,)
+        Of the rating.
+    free_m, rated_m : float
+        What was measured and what is rated, m from the tip.
+
+    Returns
+    -------
+    float
+        0 to 1.
+    """
+    beyond = np.linspace(free_m, rated_m, _CARRIED_PLACES + 1)[1:]
+    across = covariance @ family.linear(beyond)[1]
+    whole = float(gradient @ covariance @ gradient)
+    known = family.linear(beyond)[1].T @ across
+    told = gradient @ across
+    part = float(told @ np.linalg.solve(known + _KNOWN_TO**2 * np.eye(len(known)), told))
+    return min(1.0, max(0.0, part / whole)) if whole > 0.0 else 0.0
 
 
 def ratings_of(
