@@ -30,7 +30,7 @@ def test_the_share_of_the_carried_length_grows_with_it_and_is_said() -> None:
 
 @pytest.mark.parametrize("seed", range(5))
 def test_the_part_is_what_readings_of_the_carried_rigidity_would_take_away(seed: int) -> None:
-    """Against the posterior after readings of log EI beyond the measured length, good to one in a thousand."""
+    """Against the posterior after readings of log EI beyond the measured length, to one in a thousand."""
     rng = np.random.default_rng(seed)
     family = Family(2.3, TAPER_MEAN)
     root = rng.standard_normal((SIZE, SIZE)) * np.geomspace(1.0, 0.05, SIZE)
