@@ -27,7 +27,7 @@ import pandas as pd
 
 from analysis.bend.elastica import load_for_travel
 from analysis.bend.profile import Taper
-from rig.many import _processors, work_files
+from rig.many import processors, work_files
 from rig.runs import read_run
 from rig.settings import Settings
 from rig.workup import work_flex, work_roll
@@ -97,7 +97,7 @@ def main(arguments: Sequence[str]) -> None:
     """Print the table."""
     blanks = int(arguments[0]) if arguments else 1000
     readings = int(arguments[1]) if len(arguments) > 1 else 2500
-    settings, workers = Settings(), _processors()
+    settings, workers = Settings(), processors()
     rng = np.random.default_rng(1)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)

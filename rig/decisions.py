@@ -85,6 +85,20 @@ def one_model(taken: Intake, what: str) -> str:
     return next(iter(models), "")
 
 
+def refuse_other_model(specification: object, wanted: str, found: str) -> None:
+    """Refuse to judge blanks of one model by what is wanted of another.
+
+    Raises
+    ------
+    CallError
+    """
+    if wanted and found and wanted != found:
+        raise CallError(
+            f"{specification} is for {label(wanted, 40)}, and these are blanks of {label(found, 40)}",
+            "give the fitting file",
+        )
+
+
 def work_grade(taken: Intake, specification: Specification, settings: Settings) -> Shipment:
     """Grade a shipment against what the shop wants of its model.
 

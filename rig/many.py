@@ -263,7 +263,7 @@ def _answers(jobs: Sequence[_Job]) -> Iterator[tuple[_Job, Any]]:
 
 def _worked(jobs: Sequence[_Job]) -> Iterator[tuple[_Job, tuple[str, str]]]:
     """Work up jobs on all processors, few of them handed out ahead so that a stop is quick."""
-    workers = min(len(jobs), _processors())
+    workers = min(len(jobs), processors())
     if workers < 2:
         for job in jobs:
             yield job, _do(job)
@@ -285,7 +285,7 @@ def _worked(jobs: Sequence[_Job]) -> Iterator[tuple[_Job, tuple[str, str]]]:
         pool.shutdown(wait=True, cancel_futures=True)
 
 
-def _processors() -> int:
+def processors() -> int:
     """Processors that this process may use."""
     usable = getattr(os, "sched_getaffinity", None)
     return len(usable(0)) if usable is not None else os.cpu_count() or 1

@@ -7,10 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import numpy as np
-
 from analysis.angles import HALF_TURN, difference
-from analysis.decide.control import ControlChart, control_chart
+from analysis.decide.control import Watch, control_chart
 from analysis.decide.properties import words
 from analysis.estimate import Estimate
 from analysis.show.wording import label
@@ -28,33 +26,6 @@ _NAMES = ("reference_load", "bend_centre", "stiffness", "anisotropy", "bow", "st
 
 
 @dataclass(frozen=True, slots=True)
-class Watch:
-    """One property of the check blank over time."""
-
-    name: str
-    """Property, or ``stiff_plane``: where the index mark stands in the chuck shows there."""
-    values: tuple[float, ...]
-    """SI, percentage points for anisotropy, degrees for the plane (unwrapped), in order of time."""
-    days: tuple[str, ...]
-    """Day of each, or the run's name where it states none."""
-    paths: tuple[str, ...]
-    """The runs."""
-    chart: ControlChart | None
-    """None with fewer than `FEWEST` values."""
-
-    @property
-    def moved_since(self) -> str | None:
-        """Day from which on the rig looks moved; None while it holds.
-
-        Where a step is the cause, the sum of the distances from the mean turns round at the step (Page 1954).
-        """
-        if self.chart is None or self.chart.holds_now:
-            return None
-        sums = np.abs(np.cumsum(self.chart.values - self.chart.values.mean()))[:-1]
-        return self.days[int(np.argmax(sums)) + 1]
-
-
-@dataclass(frozen=True, slots=True)
 class Watched:
     """What the check blank says."""
 
@@ -69,11 +40,6 @@ class Watched:
     def moved(self) -> tuple[Watch, ...]:
         """Properties in which the rig has moved."""
         return tuple(watch for watch in self.watches if watch.moved_since is not None)
-
-    @property
-    def charted(self) -> bool:
-        """True if any property has values enough for limits."""
-        return any(watch.chart is not None for watch in self.watches)
 
 
 def watch_blank(taken: Intake, blank: str, *, since: str = "", baseline: int | None = None) -> Watched:
@@ -179,8 +145,9 @@ def _latest(folder: str, blank: str) -> list[str]:
     if not Path(folder).is_dir():
         return []
     paths = []
+    of_blank = [line for line in list_runs(folder).runs if line.blank == blank]
     for kind in ("roll", "flex"):
-        lines = [line for line in list_runs(folder).runs if line.blank == blank and line.kind == kind]
+        lines = [line for line in of_blank if line.kind == kind]
         paths += [str(Path(folder) / line.path) for line in sorted(lines, key=lambda line: line.order)][
             -RECENT:
         ]

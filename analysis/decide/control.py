@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import stdtr
 
+from analysis.decide.properties import unit_of
 from analysis.decide.ranges import range_constants
 from analysis.errors import ReadingsError
 from analysis.readings import Floats
@@ -68,6 +69,38 @@ class ControlChart:
     def holds_now(self) -> bool:
         """True if the last value gives no alarm: ask this before a shipment is graded."""
         return all(alarm.index < len(self.values) - 1 for alarm in self.alarms)
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """One property of a check blank over time."""
+
+    name: str
+    """Property, or ``stiff_plane``: where the index mark stands in the chuck shows there."""
+    values: tuple[float, ...]
+    """SI, percentage points for anisotropy, degrees for the plane (unwrapped), in order of time."""
+    days: tuple[str, ...]
+    """Day of each, or the run's name where it states none."""
+    runs: tuple[str, ...]
+    """The runs."""
+    chart: ControlChart | None
+    """None where the values are too few for limits."""
+
+    @property
+    def unit(self) -> str:
+        """Unit of the values."""
+        return "deg" if self.name == "stiff_plane" else unit_of(self.name)
+
+    @property
+    def moved_since(self) -> str | None:
+        """Day from which on the rig looks moved; None while it holds.
+
+        Where a step is the cause, the sum of the distances from the mean turns round at the step (Page 1954).
+        """
+        if self.chart is None or self.chart.holds_now:
+            return None
+        sums = np.abs(np.cumsum(self.chart.values - self.chart.values.mean()))[:-1]
+        return self.days[int(np.argmax(sums)) + 1]
 
 
 def control_chart(values: ArrayLike, baseline: int | None = None) -> ControlChart:

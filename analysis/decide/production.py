@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -111,14 +111,9 @@ def _together(found: list[PropertyShift]) -> list[PropertyShift]:
         if p_value > LEVEL / (len(asked) - rank):
             break
         allowed.add(p_value)
-    out = []
-    for one in found:
-        verdict = one.verdict
-        if verdict == "changed" and one.shift is not None and one.shift.p_changed not in allowed:
-            verdict = "undecided"
-        out.append(
-            PropertyShift(
-                one.name, one.earlier_mean, one.later_mean, one.counts, one.shift, verdict, one.reason
-            )
-        )
-    return out
+    return [
+        replace(one, verdict="undecided")
+        if one.verdict == "changed" and one.shift is not None and one.shift.p_changed not in allowed
+        else one
+        for one in found
+    ]

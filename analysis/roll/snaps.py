@@ -100,10 +100,8 @@ def shelf(energy: RollEnergy) -> Shelf | None:
     """
     if energy.stiffness_part == 0.0 or astroid(energy) < 1.0:
         return None
-    grid = np.arange(_SHELF_GRID) * (TURN / _SHELF_GRID)
-    c1, s1 = np.cos(grid), np.sin(grid)
-    c2, s2 = c1 * c1 - s1 * s1, 2.0 * c1 * s1
-    torque = -2.0 * energy.p_cos * s2 + 2.0 * energy.p_sin * c2 + energy.q_cos * s1 - energy.q_sin * c1
+    grid = np.linspace(0.0, TURN, _SHELF_GRID, endpoint=False)
+    torque, _ = _slope_and_bend(energy, grid)
     size = np.abs(torque)
     before, after = np.roll(torque, 1), np.roll(torque, -1)
     dips = (
@@ -160,6 +158,15 @@ def _between(rest: Rest, angle: float) -> bool:
     return wrap(angle - rest.before) < rest.after - rest.before
 
 
+def _slope_and_bend(energy: RollEnergy, angles: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
+    """Find dU/dθ, J/rad, and d²U/dθ², J/rad², at angles."""
+    c1, s1 = np.cos(angles), np.sin(angles)
+    c2, s2 = c1 * c1 - s1 * s1, 2.0 * c1 * s1
+    slope = -2.0 * energy.p_cos * s2 + 2.0 * energy.p_sin * c2 + energy.q_cos * s1 - energy.q_sin * c1
+    bend = -4.0 * (energy.p_cos * c2 + energy.p_sin * s2) + energy.q_cos * c1 + energy.q_sin * s1
+    return slope, bend
+
+
 def _stationary(energy: RollEnergy) -> NDArray[np.float64]:
     """Angles of no torque, in order, rad: four inside the astroid, at least the two outermost levels outside.
 
@@ -177,10 +184,7 @@ def _stationary(energy: RollEnergy) -> NDArray[np.float64]:
         angles = np.angle(roots[nearest])
     tiny = 1e-9 * max(energy.stiffness_part, energy.bow_part)
     for _ in range(_NEWTON_STEPS):
-        c1, s1 = np.cos(angles), np.sin(angles)
-        c2, s2 = c1 * c1 - s1 * s1, 2.0 * c1 * s1
-        torque = -2.0 * energy.p_cos * s2 + 2.0 * energy.p_sin * c2 + energy.q_cos * s1 - energy.q_sin * c1
-        bend = -4.0 * (energy.p_cos * c2 + energy.p_sin * s2) + energy.q_cos * c1 + energy.q_sin * s1
+        torque, bend = _slope_and_bend(energy, angles)
         step = np.where(np.abs(bend) > tiny, torque / np.where(np.abs(bend) > tiny, bend, 1.0), 0.0)
         angles = angles - np.clip(step, -0.05, 0.05)
     return np.sort(wrap(angles))

@@ -3,44 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from rich.console import RenderableType
 from rich.text import Text
 
-from analysis.decide.control import Alarm, ControlChart
-from analysis.decide.properties import unit_of, words
+from analysis.decide.control import Alarm, Watch
+from analysis.decide.properties import words
 from analysis.show import wording as say
 from analysis.show.json_values import Json, number_of, strings_of
 from analysis.show.layout import columns, page
 from analysis.units import System
 
 
-@dataclass(frozen=True, slots=True)
-class Charted:
-    """One property of the check blank, ready to be shown."""
-
-    name: str
-    """Property."""
-    values: Sequence[float]
-    """In order of time, in the unit of `unit`."""
-    days: Sequence[str]
-    """Of each value."""
-    runs: Sequence[str]
-    """Of each value."""
-    chart: ControlChart | None
-    """None where the values are too few for limits."""
-    moved_since: str | None
-    """First day after the rig moved; None while it holds."""
-
-    @property
-    def unit(self) -> str:
-        """Unit of the values."""
-        return "deg" if self.name == "stiff_plane" else unit_of(self.name)
-
-
 def control_table(
-    blank: str, charts: Sequence[Charted], warnings: Sequence[str], *, units: System = "metric"
+    blank: str, charts: Sequence[Watch], warnings: Sequence[str], *, units: System = "metric"
 ) -> RenderableType:
     """One row a property: middle and limits, the last value, and what the chart says."""
     table = columns("property", "times", "usually", "last", "since", "what")
@@ -86,7 +62,7 @@ def control_table(
     return page(title, table, below, warnings)
 
 
-def state_words(one: Charted) -> str:
+def state_words(one: Watch) -> str:
     """Say what the chart says of now."""
     if one.chart is None:
         return "too few to tell"
@@ -96,7 +72,7 @@ def state_words(one: Charted) -> str:
     return "; ".join(dict.fromkeys(_alarm_words(alarm, one) for alarm in now))
 
 
-def past_words(one: Charted) -> str:
+def past_words(one: Watch) -> str:
     """Tell of alarms that have passed; empty where there were none."""
     if one.chart is None or one.moved_since:
         return ""
@@ -104,7 +80,7 @@ def past_words(one: Charted) -> str:
     return f"{words(one.name)} was out on {say.listing(list(days))} and came back." if days else ""
 
 
-def _alarm_words(alarm: Alarm, one: Charted) -> str:
+def _alarm_words(alarm: Alarm, one: Watch) -> str:
     assert one.chart is not None
     if alarm.signal == "beyond limits":
         return "above its limit" if one.values[alarm.index] > one.chart.upper else "below its limit"
@@ -115,17 +91,17 @@ def _alarm_words(alarm: Alarm, one: Charted) -> str:
     return "drifts up" if one.chart.slope > 0.0 else "drifts down"
 
 
-def _number(value: float, one: Charted, units: System) -> str:
+def _number(value: float, one: Watch, units: System) -> str:
     how = say.unit_display(one.unit, one.name, units)
     return say.three_figures(value * how.per_si, 4)
 
 
-def _amount(value: float, one: Charted, units: System) -> str:
+def _amount(value: float, one: Watch, units: System) -> str:
     symbol = "°" if one.unit == "deg" else say.unit_display(one.unit, one.name, units).symbol
     return f"{_number(value, one, units)} {symbol}".rstrip()
 
 
-def control_record(blank: str, charts: Sequence[Charted], warnings: Sequence[str]) -> dict[str, Json]:
+def control_record(blank: str, charts: Sequence[Watch], warnings: Sequence[str]) -> dict[str, Json]:
     """The charts as a dictionary."""
     known = [one for one in charts if one.chart is not None]
     return {
@@ -136,7 +112,7 @@ def control_record(blank: str, charts: Sequence[Charted], warnings: Sequence[str
     }
 
 
-def _record(one: Charted) -> dict[str, Json]:
+def _record(one: Watch) -> dict[str, Json]:
     chart = one.chart
     return {
         "unit": one.unit,

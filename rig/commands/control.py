@@ -8,14 +8,15 @@ from typing import Annotated
 
 import typer
 
-from analysis.show.control import Charted, control_record, control_table
+from analysis.decide.control import Watch
+from analysis.show.control import control_record, control_table
 from analysis.units import System
 from rig.commands import log_options as its
 from rig.commands import options
 from rig.errors import CallError
 from rig.intake import Intake, take_in
 from rig.settings import Settings, load_settings
-from rig.watching import FEWEST, Watched, watch_blank
+from rig.watching import FEWEST, watch_blank
 
 
 def control(
@@ -55,7 +56,7 @@ def control(
     name = _check_blank(blank, taken, settings)
     first = its.day(since, "--since") or settings.rig.check_since or ""
     watched = watch_blank(taken, name, since=first, baseline=baseline)
-    charts = charted(watched)
+    charts = watched.watches
     if not charts:
         raise CallError(f"no run of {name} counts since {first}", "give an earlier --since, or more runs")
     shown = units or settings.shop.units
@@ -66,14 +67,6 @@ def control(
         options.print_json(record | {"left_out": options.left_out(taken.left_out)})
     else:
         options.out().print(control_table(name, charts, watched.warnings, units=shown))
-
-
-def charted(watched: Watched) -> list[Charted]:
-    """Make what the check blank says ready to be shown."""
-    return [
-        Charted(watch.name, watch.values, watch.days, watch.paths, watch.chart, watch.moved_since)
-        for watch in watched.watches
-    ]
 
 
 def _check_blank(given: str | None, taken: Intake, settings: Settings) -> str:
@@ -97,7 +90,7 @@ def _check_blank(given: str | None, taken: Intake, settings: Settings) -> str:
     return name
 
 
-def _draw(charts: Sequence[Charted], folder: Path, units: System) -> None:
+def _draw(charts: Sequence[Watch], folder: Path, units: System) -> None:
     from analysis.show import figures
     from analysis.show.figures.control import control_steps, control_values
     from rig.commands.draw import write_text

@@ -13,7 +13,7 @@ from analysis.show.grade import grade_record, grade_table, reason_words
 from analysis.show.wording import label
 from rig.commands import log_options as its
 from rig.commands import options
-from rig.decisions import one_model, work_grade
+from rig.decisions import one_model, refuse_other_model, work_grade
 from rig.errors import CallError
 from rig.intake import take_in
 from rig.settings import Settings, example_specification, load_settings, load_specification
@@ -75,11 +75,7 @@ def grade(
         taken = take_in(options.expand(runs), settings, skip_unreadable=skip_unreadable, progress=progress)
     taken = beside_check_blank(taken, settings)
     found = one_model(taken, "grade")
-    if model and found and model != found:
-        raise CallError(
-            f"{spec} is for {label(model, 40)}, and these are blanks of {label(found, 40)}",
-            "give the fitting file",
-        )
+    refuse_other_model(spec, model, found)
     shipment = work_grade(taken, wanted or _of_settings(found, settings), settings)
     if note_in_log:
         _note(shipment.result, its.keeper(None, by, settings))

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 from rich.console import Console
-from rich.progress import Progress
 
 from rig.errors import CallError
 from rig.shop import set_aside_among
@@ -83,6 +82,8 @@ def progress(words: str) -> Iterator[Callable[[int, int], None]]:
     callable
         Takes the runs done and the runs in all.
     """
+    from rich.progress import Progress
+
     console = messages()
     bar = Progress(console=console, auto_refresh=False, transient=True, disable=not console.is_terminal)
     task = bar.add_task(words, total=None)

@@ -12,13 +12,11 @@ import typer
 from analysis.decide.result import BatchResult
 from analysis.show.page import BlankPage, PageInfo, report_page
 from analysis.show.page_grade import Graded
-from analysis.show.wording import label
 from analysis.units import System
 from rig.commands import options
 from rig.commands.batch import allowed_spreads
 from rig.commands.printing import check_page_name, save_page
-from rig.decisions import one_model, work_batch, work_grade
-from rig.errors import CallError
+from rig.decisions import one_model, refuse_other_model, work_batch, work_grade
 from rig.intake import Intake, take_in
 from rig.runs import Run
 from rig.settings import Settings, load_settings, load_specification
@@ -100,12 +98,7 @@ def graded(taken: Intake, wanted: Specification | None, model: str, settings: Se
             return None
         wanted = known.specification
     else:
-        found = one_model(taken, "report")
-        if model and found and model != found:
-            raise CallError(
-                f"the specification is for {label(model, 40)}, and these are blanks of {label(found, 40)}",
-                "give the fitting file",
-            )
+        refuse_other_model("the specification", model, one_model(taken, "report"))
     shipment = work_grade(taken, wanted, settings)
     return Graded(shipment.result, shipment.labels)
 

@@ -123,13 +123,14 @@ def spine(
             options.out().print(table)
             options.out().print(chuck_words(each.signature), markup=False)
         return
+    chuck = None if signature is None else read_signature(signature)
     works: list[Roll] = [
         work_roll(
             run,
             settings,
             rule=mark,
             initial_stiffness=small.get(run.header.blank),
-            signature=None if signature is None else read_signature(signature),
+            signature=chuck,
             curve=figures is not None,
         )
         for run in rolled

@@ -6,23 +6,23 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 
+from analysis.decide.control import Watch
 from analysis.decide.properties import words
 from analysis.show import wording as say
-from analysis.show.control import Charted
 from analysis.show.figures import style
 from analysis.units import System
 
 _MOST_DAYS = 9
 
 
-def control_values(axes: Axes, one: Charted, *, units: System = "metric") -> Axes:
+def control_values(axes: Axes, one: Watch, *, units: System = "metric") -> Axes:
     """Draw the values in order of time, with mean, limits and alarms.
 
     Parameters
     ----------
     axes : Axes
         Ordinary axes.
-    one : Charted
+    one : Watch
         One property; without limits where its values are too few.
     """
     how = say.unit_display(one.unit, one.name, units)
@@ -39,7 +39,7 @@ def control_values(axes: Axes, one: Charted, *, units: System = "metric") -> Axe
     return axes
 
 
-def control_steps(axes: Axes, one: Charted, *, units: System = "metric") -> Axes:
+def control_steps(axes: Axes, one: Watch, *, units: System = "metric") -> Axes:
     """Draw the steps between neighbouring values (moving ranges) with their limit."""
     how = say.unit_display(one.unit, one.name, units)
     steps = np.abs(np.diff(np.asarray(one.values))) * how.per_si
@@ -57,7 +57,7 @@ def _line(axes: Axes, values: np.ndarray) -> None:
     axes.yaxis.set_major_locator(MaxNLocator(5))
 
 
-def _days(axes: Axes, one: Charted) -> None:
+def _days(axes: Axes, one: Watch) -> None:
     step = max(1, -(-len(one.days) // _MOST_DAYS))
     places = range(0, len(one.days), step)
     axes.set_xlim(-0.6, len(one.days) - 0.4)
