@@ -12,11 +12,11 @@ import typer
 
 from analysis.readings import Floats
 from rig.calibration import Calibration, latest_calibration, load_calibration
-from rig.capture import capture
 from rig.errors import CallError, PortError
-from rig.handshake import Greeting, identify
 from rig.line import Decoder, Hello
-from rig.link import SerialLink, list_ports, open_link, seen
+from rig.port.capture import capture
+from rig.port.handshake import Greeting, identify
+from rig.port.link import SerialLink, list_ports, open_link, seen
 from rig.settings import Settings
 
 Port = Annotated[

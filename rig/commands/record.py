@@ -13,14 +13,14 @@ from rich.console import Console
 
 from analysis.readings import Contact, Floats, Pull
 from analysis.show.text import label
-from rig.channels import can_read, require, with_fresh_zero
 from rig.commands import options
 from rig.commands.connect import Baud, Board, CalibrationFile, Port, ask, board_at, calibration_in_force
 from rig.commands.lengths import parse_length
 from rig.commands.recording import record_run, state_cautions
 from rig.errors import CallError
 from rig.line import Command
-from rig.recorder import Snapshot
+from rig.recording.channels import can_read, require, with_fresh_zero
+from rig.recording.recorder import Snapshot
 from rig.runs import Header, RunFolder
 from rig.settings import load_settings
 from rig.shop import FACTS, Blank, journal_above, read_book

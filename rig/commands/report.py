@@ -16,13 +16,13 @@ from analysis.units import System
 from rig.commands import options
 from rig.commands.batch import allowed_spreads
 from rig.commands.printing import check_page_name, save_page
-from rig.decisions import one_model, refuse_other_model, work_batch, work_grade
-from rig.intake import Intake, take_in
 from rig.runs import Run
 from rig.settings import Settings, load_settings, load_specification
+from rig.settings.specification import Specification
 from rig.shop import FACTS, Blank, books_above
-from rig.specification import Specification
-from rig.workup import Flex, Roll
+from rig.workup.decisions import one_model, refuse_other_model, work_batch, work_grade
+from rig.workup.intake import Intake, take_in
+from rig.workup.one_run import Flex, Roll
 
 ROD = ("rod", "job", "guide_layout", "static_test")
 """What a blank's page takes from the log, to hand over with the rod; the rest is the shop's own business."""

@@ -16,7 +16,15 @@ from scipy import constants
 
 from analysis.estimate import coverage_factor
 from analysis.readings import Floats
-from rig.calibration import LOAD_BITS, TURN_COUNTS, AngleScale, LoadScale, TipScale, TravelScale, signed
+from rig.calibration.scales import (
+    LOAD_BITS,
+    TURN_COUNTS,
+    AngleScale,
+    LoadScale,
+    TipScale,
+    TravelScale,
+    signed,
+)
 from rig.errors import ReadingsError
 
 _LEAST_READINGS = 10

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from rig.errors import PortError
 from rig.line import Command, Fault, Hello, LineSource, Record
-from rig.link import COMMON_BAUDS, Link, PortInfo, list_ports, seen
+from rig.port.link import COMMON_BAUDS, Link, PortInfo, list_ports, seen
 
 DEFAULT_TIMEOUT_S = 6.0
 """Two seconds for a board that starts anew when its port opens, and two hellos two seconds apart."""

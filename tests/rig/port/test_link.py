@@ -11,8 +11,8 @@ import serial
 from serial.rfc2217 import PortManager
 
 from rig.errors import PortError
-from rig.link import LinkLostError, PortInfo, SerialLink, list_ports, open_link, seen
-from rig.refusal import holders_of, refusal
+from rig.port.link import LinkLostError, PortInfo, SerialLink, list_ports, open_link, seen
+from rig.port.refusal import holders_of, refusal
 
 on_unix = pytest.mark.skipif(sys.platform == "win32", reason="Windows has no pseudo-terminals")
 on_linux = pytest.mark.skipif(sys.platform != "linux", reason="reads /proc")

@@ -13,10 +13,10 @@ from analysis.decide.properties import words
 from analysis.estimate import Estimate
 from analysis.show.wording import label
 from rig.errors import BlankbenchError, CallError
-from rig.intake import Intake, take_in
 from rig.runs import Header
 from rig.settings import Settings
 from rig.shop import list_runs, set_aside_among
+from rig.workup.intake import Intake, take_in
 
 FEWEST = 5
 """Occasions from which on limits can be told."""

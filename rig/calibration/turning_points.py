@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from analysis.estimate import coverage_factor
-from rig.calibration_points import CLEAR, level, signed_turn
-from rig.counts import TURN_COUNTS, unwrapped
+from rig.calibration.counts import TURN_COUNTS, unwrapped
+from rig.calibration.geometry import Geometry, Winch
+from rig.calibration.points import CLEAR, level, signed_turn
+from rig.calibration.turning import TurnScale
 from rig.errors import ReadingsError
-from rig.geometry import Geometry, Winch
-from rig.turning import TurnScale
 
 
 def turn_scale(

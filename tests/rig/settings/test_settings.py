@@ -10,8 +10,8 @@ import pytest
 from scipy import constants
 
 from rig import settings as module
+from rig.calibration.geometry import SwingArm, Winch
 from rig.errors import FileError
-from rig.geometry import SwingArm, Winch
 from rig.settings import (
     Settings,
     edit_settings,
@@ -20,7 +20,7 @@ from rig.settings import (
     load_specification,
     settings_path,
 )
-from rig.specification import Limit
+from rig.settings.specification import Limit
 
 
 @pytest.fixture

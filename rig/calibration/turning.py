@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from analysis.readings import Floats
-from rig.counts import TURN_COUNTS, unwrapped
-from rig.geometry import Geometry
+from rig.calibration.counts import TURN_COUNTS, unwrapped
+from rig.calibration.geometry import Geometry
 
 
 @dataclass(frozen=True, slots=True)

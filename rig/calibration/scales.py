@@ -21,10 +21,10 @@ import tomlkit
 from numpy.typing import ArrayLike
 
 from analysis.readings import Floats
-from rig import geometry
-from rig.counts import LOAD_BITS, TURN_COUNTS, signed, unwrapped
+from rig.calibration import geometry
+from rig.calibration.counts import LOAD_BITS, TURN_COUNTS, signed, unwrapped
+from rig.calibration.turning import TurnScale
 from rig.errors import FileError
-from rig.turning import TurnScale
 
 __all__ = [
     "LOAD_BITS",

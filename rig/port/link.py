@@ -17,7 +17,7 @@ import serial
 from serial.tools import list_ports as serial_list_ports
 
 from rig.errors import PortError
-from rig.refusal import COMMON_BAUDS, PortInfo, refusal, seen
+from rig.port.refusal import COMMON_BAUDS, PortInfo, refusal, seen
 
 __all__ = [
     "COMMON_BAUDS",

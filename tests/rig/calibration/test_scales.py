@@ -23,7 +23,7 @@ from rig.calibration import (
     signed,
     unwrapped,
 )
-from rig.calibration_points import KnownWeight, angle_scale, level, load_scale, tip_scale, travel_scale
+from rig.calibration.points import KnownWeight, angle_scale, level, load_scale, tip_scale, travel_scale
 from rig.errors import FileError, ReadingsError
 
 WHOLE = Calibration(

@@ -15,15 +15,15 @@ from scipy import constants
 from tomlkit.exceptions import TOMLKitError
 
 from rig.errors import FileError
-from rig.settings_reader import read_specification_values, read_values
-from rig.specification import Specification, build_specification
+from rig.settings.reader import read_specification_values, read_values
+from rig.settings.specification import Specification, build_specification
 
 if TYPE_CHECKING:
     from analysis.bend import Bands
     from analysis.readings import Contact, Pull
     from analysis.roll.result import MarkRule
     from analysis.units import System
-    from rig.geometry import Geometry
+    from rig.calibration.geometry import Geometry
 
 ENVIRONMENT = "BLANKBENCH_SETTINGS"
 """Environment variable that names the settings file."""

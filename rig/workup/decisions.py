@@ -16,11 +16,11 @@ from analysis.decide.properties import words
 from analysis.decide.result import BatchResult
 from analysis.show.wording import label
 from rig.errors import CallError
-from rig.intake import Intake
-from rig.properties import bar, doubts_of, models_of, values_of
 from rig.settings import Settings
-from rig.specification import Specification
-from rig.workup import Flex, Roll
+from rig.settings.specification import Specification
+from rig.workup.intake import Intake
+from rig.workup.one_run import Flex, Roll
+from rig.workup.properties import bar, doubts_of, models_of, values_of
 
 
 def work_batch(

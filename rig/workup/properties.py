@@ -15,7 +15,7 @@ from analysis.decide.properties import UNITS
 from analysis.estimate import Estimate, coverage_factor
 from rig.errors import CallError
 from rig.runs import Header
-from rig.workup import Flex, Roll
+from rig.workup.one_run import Flex, Roll
 
 Values = dict[str, dict[str, Estimate]]
 """Property → blank → value; anisotropy and hysteresis in percentage points, else SI or the shop's unit."""

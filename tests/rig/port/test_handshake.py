@@ -3,12 +3,12 @@ import random
 import pytest
 
 from rig.errors import PortError
-from rig.handshake import identify
 from rig.line.check import check_of
 from rig.line.decoder import Decoder
 from rig.line.frame import encode
 from rig.line.record import Channel, Hello, Reading, Status
-from rig.link import PortInfo, open_link
+from rig.port.handshake import identify
+from rig.port.link import PortInfo, open_link
 
 HELLO = Hello("bench-7", (Channel("load", "counts", 24, "signed"),), 80.0)
 

@@ -11,8 +11,8 @@ import pytest
 from analysis.readings import Floats
 from rig.errors import PortError
 from rig.line import Answer, Channel, Command, Decoder, Hello, Reading, Status, encode
-from rig.link import LinkLostError
-from rig.recorder import Phase, Recorder, Snapshot, drive
+from rig.port.link import LinkLostError
+from rig.recording.recorder import Phase, Recorder, Snapshot, drive
 from rig.runs import Header, RunWriter, read_run
 
 HELLO = Hello(

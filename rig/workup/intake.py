@@ -13,10 +13,10 @@ from typing import TypeVar
 
 from analysis.roll.result import MarkRule
 from rig.errors import CallError
-from rig.many import work_files
 from rig.runs import Run
 from rig.settings import Settings
-from rig.workup import Flex, Roll
+from rig.workup.many import work_files
+from rig.workup.one_run import Flex, Roll
 
 Work = TypeVar("Work", Roll, Flex)
 
@@ -93,7 +93,7 @@ def take_in(
     skip_unreadable : bool
         Go on without a file that cannot be read or whose readings allow no answer, and list it.
     rule, curve, progress
-        As in `rig.many.work_files`.
+        As in `rig.workup.many.work_files`.
 
     Raises
     ------

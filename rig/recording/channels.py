@@ -10,7 +10,7 @@ import numpy as np
 
 from analysis.readings import Floats
 from rig.calibration import Calibration, TurnScale
-from rig.calibration_points import level
+from rig.calibration.points import level
 from rig.errors import PortError
 from rig.line import Hello
 

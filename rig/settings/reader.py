@@ -10,10 +10,10 @@ from collections.abc import Callable, Mapping
 from datetime import date
 from typing import Any
 
-from rig.counts import TURN_COUNTS
+from rig.calibration.counts import TURN_COUNTS
+from rig.calibration.geometry import from_table
 from rig.errors import FileError
-from rig.geometry import from_table
-from rig.specification import limit_fault
+from rig.settings.specification import limit_fault
 
 
 def _is_number(value: object) -> bool:

@@ -9,7 +9,7 @@ from analysis.bend.strain import Diameters, Hardest, Limit, Stretch
 from analysis.errors import BlankbenchError
 from rig.errors import CallError
 from rig.runs.diameters import header_diameters
-from rig.workup import Flex
+from rig.workup.one_run import Flex
 
 CAUTION = (
     "A caution, never a licence to load further: a thin tube flattens, buckles or has a flaw before a number "

@@ -2,7 +2,7 @@
 
 A blank is a job: its runs are read, fitted and forgotten in one worker, so that memory does not grow with the
 shipment, and only what came out travels back. What was worked up before, from the same bytes under the same
-settings by the same program, is taken from `rig.kept`; a grading that was stopped goes on where it stood.
+settings by the same program, is taken from `kept`; a grading that was stopped goes on where it stood.
 """
 
 from __future__ import annotations
@@ -29,10 +29,10 @@ import rig
 from analysis.bend.result import FlexResult
 from analysis.roll.result import MarkRule, RollResult
 from rig.errors import FileError
-from rig.kept import Kept, decode, encode
 from rig.runs import Header, Run, read_header, read_run
 from rig.settings import Settings
-from rig.workup import Flex, Roll, work_blanks
+from rig.workup.kept import Kept, decode, encode
+from rig.workup.one_run import Flex, Roll, work_blanks
 
 SMALL = 24
 """Up to so many runs are worked up at once, in this process, and nothing is kept."""

@@ -9,7 +9,7 @@ import numpy as np
 from analysis.readings import Floats
 from rig.errors import PortError
 from rig.line import Answer, Command, Hello, LineSource, Reading
-from rig.link import Link
+from rig.port.link import Link
 
 
 def capture(

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from analysis.readings import Floats
 from rig.errors import PortError
 from rig.line import Answer, Command, Fault, Hello, LineSource, Reading, Record, Status, TickClock
-from rig.link import Link, LinkLostError
+from rig.port.link import Link, LinkLostError
 from rig.runs import RunWriter
 
 Convert = Callable[[Mapping[str, Floats]], Mapping[str, Floats]]

@@ -9,11 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rig.calibration import Calibration, TurnScale, load_calibration, save_calibration
-from rig.channels import converter, with_fresh_zero
+from rig.calibration.geometry import SwingArm, Winch, from_table, to_table
+from rig.calibration.turning_points import turn_scale
 from rig.errors import FileError, ReadingsError
-from rig.geometry import SwingArm, Winch, from_table, to_table
 from rig.line import Channel, Hello
-from rig.turning_points import turn_scale
+from rig.recording.channels import converter, with_fresh_zero
 
 LENGTHS = st.floats(0.001, 0.2)
 WINCHES = st.builds(
