@@ -9,7 +9,7 @@ from dataclasses import replace
 import pytest
 from scipy import constants
 
-from rig import settings as module
+from rig.settings import shop_settings as module
 from rig.calibration.geometry import SwingArm, Winch
 from rig.errors import FileError
 from rig.settings import (
