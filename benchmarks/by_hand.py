@@ -2,8 +2,8 @@
 
     python benchmarks/by_hand.py [--tables 2000] [--roll] [--flex]
 
-Truth from the tensor (roll) and the elastica (flex); readings rounded to a ruler of 1 mm, a scale of 5 g and a
-protractor of 1°, with a hand's own error on top. The peer is least squares with Student's t, written here.
+Truth from the tensor (roll) and the elastica (flex); readings rounded to a ruler of 1 mm, a scale of 5 g and
+a protractor of 1°, with a hand's own error on top. The peer is least squares with Student's t, written here.
 """
 
 from __future__ import annotations
@@ -12,10 +12,14 @@ import argparse
 import math
 
 import numpy as np
+from bend_coverage import tube
 from scipy.stats import f as f_distribution
 from scipy.stats import t as student
 
-from analysis.readings import RollReadings
+from analysis.bend import fit_flex, rate
+from analysis.bend.elastica import solve
+from analysis.errors import BlankbenchError
+from analysis.readings import FlexReadings, RollReadings
 from analysis.roll import fit_roll
 from analysis.roll.tensor import Blank, load_held, travel_hanging
 
@@ -49,7 +53,9 @@ def roll_table(rng, count, kind, anisotropy=None):
 
 def peer(roll, reading, kind, scale):
     """Plain least squares with Student's t: stiff plane, its half-width by Fieller, whether it is found."""
-    design = np.column_stack([np.ones_like(roll), np.cos(roll), np.sin(roll), np.cos(2 * roll), np.sin(2 * roll)])
+    design = np.column_stack(
+        [np.ones_like(roll), np.cos(roll), np.sin(roll), np.cos(2 * roll), np.sin(2 * roll)]
+    )
     sign = -1.0 if kind == "hanging" else 1.0
     values, *_ = np.linalg.lstsq(design, reading, rcond=None)
     dof = roll.size - 5
@@ -86,7 +92,9 @@ def study_roll(tables, seed=5):
     """Print coverage and ratios by number of positions, and the rate of false planes; return the rows."""
     rng = np.random.default_rng(seed)
     rows = []
-    print("kind     positions  coverage: plane bow stiffness   error/peer  width/peer   found (peer)  false planes")
+    print(
+        "kind     positions  covered: plane bow stiffness  error/peer width/peer  found (peer)  false planes"
+    )
     for kind in ("hanging", "held"):
         for count in (8, 12, 16, 24):
             inside, errors, peers, widths, found = [], [], [], [], [0, 0]
@@ -106,7 +114,9 @@ def study_roll(tables, seed=5):
                         errors.append(error)
                         peers.append(off(plane, phi, math.pi))
                         widths.append(mine.ci95 / half if half else np.nan)
-                covers["stiffness"].append(abs(result.stiffness.value - blank.k) <= result.stiffness.noise_ci95)
+                covers["stiffness"].append(
+                    abs(result.stiffness.value - blank.k) <= result.stiffness.noise_ci95
+                )
                 covers["bow"].append(abs(result.bow.value - np.hypot(*u)) <= result.bow.noise_ci95)
                 _, _, _, roll, reading, scale = roll_table(rng, count, kind, anisotropy=0.0)
                 false += fit_roll(readings_of(roll, reading, kind, scale)).plane_found
@@ -127,6 +137,73 @@ def study_roll(tables, seed=5):
     return rows
 
 
+def flex_table(rng, weights, ways=2):
+    """One table: reference load of the truth, readings."""
+    blank = tube(rng)
+    reference = rate(blank).reference_load_N
+    top = rng.uniform(0.85, 1.15) * reference
+    hang = np.linspace(0.0, top, weights + 1)[1:]
+    loads = np.concatenate([[0.0], hang, hang[-2::-1], [0.0]])
+    side = np.concatenate([np.ones(weights), [0.0], -np.ones(weights)])
+    loop = rng.uniform(0.0, 0.03)
+    true = loads * (1.0 - 0.5 * loop * side)
+    loads = rounded(loads, SCALE_N, rng, 0.1) * (loads > 0)
+    travel = np.array([solve(blank, load).travel_m if load > 0 else 0.0 for load in true])
+    read = rounded(travel, RULER_M, rng)
+    return reference, FlexReadings(
+        time_s=np.arange(loads.size, dtype=float), load_N=loads, travel_m=read, tip=None,
+        free_length_m=blank.length_m, at_rest=True,
+    )  # fmt: skip
+
+
+def flex_peer(readings):
+    """Plain least squares of load = a·y + b·y³, read at the reference bend, with Student's t."""
+    y = readings.travel_m
+    design = np.column_stack([y, y**3])
+    values, *_ = np.linalg.lstsq(design, readings.load_N, rcond=None)
+    dof = y.size - 2
+    s2 = np.sum((readings.load_N - design @ values) ** 2) / dof
+    at = 0.25 * readings.free_length_m
+    row = np.array([at, at**3])
+    half = student.ppf(0.975, dof) * math.sqrt(s2 * row @ np.linalg.inv(design.T @ design) @ row)
+    return float(row @ values), half
+
+
+def study_flex(tables, seed=7):
+    """Print coverage, half-widths and errors of the reference load by number of weights; return the rows."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    print("weights  answered   inside   median ± (peer)   error rms (peer)")
+    for weights in (3, 4, 5, 6, 8):
+        inside, widths, errors, peers, peer_widths, answered = [], [], [], [], [], 0
+        for _ in range(tables):
+            reference, readings = flex_table(rng, weights)
+            load, half = flex_peer(readings)
+            peers.append(load / reference - 1)
+            peer_widths.append(half / reference)
+            try:
+                found = fit_flex(readings).reference_load
+            except BlankbenchError as error:
+                print("   refused:", error)
+                continue
+            answered += 1
+            errors.append(found.value / reference - 1)
+            widths.append(found.ci95 / reference)
+            inside.append(abs(errors[-1]) <= widths[-1])
+        row = {
+            "weights": weights, "answered": answered / tables, "inside": np.mean(inside),
+            "width": np.median(widths), "error": np.sqrt(np.mean(np.square(errors))),
+            "peer": np.sqrt(np.mean(np.square(peers))), "peer_width": np.median(peer_widths),
+        }  # fmt: skip
+        rows.append(row)
+        print(
+            f"{weights:5d}   {100 * row['answered']:6.1f} %  {100 * row['inside']:6.1f} %"
+            f"   {100 * row['width']:.2f} % ({100 * row['peer_width']:.2f})"
+            f"      {100 * row['error']:.2f} % ({100 * row['peer']:.2f})"
+        )
+    return rows
+
+
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--tables", type=int, default=2000)
@@ -135,6 +212,8 @@ def main():
     asked = parser.parse_args()
     if asked.roll or not asked.flex:
         study_roll(asked.tables // 8)
+    if asked.flex or not asked.roll:
+        study_flex(asked.tables // 5)
 
 
 if __name__ == "__main__":

@@ -21,6 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 
+from analysis.bend.by_hand import HAND_READINGS
 from analysis.bend.curve import Curve
 from analysis.bend.family import PRECISION, SIZE, SPREAD, TAPER_MEAN, TAPER_TERMS, Family
 from analysis.bend.pictures import Pictures
@@ -347,7 +348,9 @@ def _weigh(part: _Residual, *, early: bool) -> None:
         left = weights[:, None] * (1.0 - share)
         left[~part.has_tip, 2] = 0.0
         seen = np.array(sweep.scatter)
-        counted = np.where(np.isfinite(seen), min(_PRIOR_READINGS, 0.2 * n), 0.0)
+        counted = np.where(
+            np.isfinite(seen), HAND_READINGS if sweep.by_hand else min(_PRIOR_READINGS, 0.2 * n), 0.0
+        )
         known = np.where(np.isfinite(seen), seen, 0.0)
         square = np.sum(weights[:, None] * part.off**2, axis=0) + counted * known**2
         least = _least_noise(track)

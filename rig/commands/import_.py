@@ -78,7 +78,10 @@ def import_(
     settings_file: options.SettingsFile = None,
     as_json: options.AsJson = False,
 ) -> None:
-    """Make a run file of a table: a spreadsheet, a notebook typed in, another program's log."""
+    """Make a run file of a table: a spreadsheet, a notebook typed in, another program's log.
+
+    Example: blankbench import table.csv --set blank=A-03 --set free_length_m=1.80 --column load_N=Load:g
+    """
     settings = load_settings(settings_file)
     folder = (settings.path or settings_path()).parent
     kept = remembered(folder, as_) if as_ is not None else None

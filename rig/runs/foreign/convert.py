@@ -18,9 +18,8 @@ from rig.runs.foreign.table import Table
 from rig.runs.foreign.understand import TARGETS, Taken, Understood, Untold
 from rig.runs.foreign.units import Quantity, unit_of
 from rig.runs.header import VERSION, Header, parse_header
+from rig.runs.readings import AT_REST
 
-AT_REST = "at rest"
-"""Value of the header's key ``taken`` where readings were taken while nothing moved."""
 _IN_UNITS: dict[str, Quantity] = {
     "free_length_m": "travel",
     "held_travel_m": "travel",
