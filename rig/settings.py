@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from analysis.roll.result import MarkRule
     from analysis.units import System
     from rig.geometry import Geometry
+    from rig.line.mapping import PlainMapping
 
 ENVIRONMENT = "BLANKBENCH_SETTINGS"
 """Environment variable that names the settings file."""
@@ -141,6 +142,9 @@ class Settings:
     """Tables ``[models."…"]``, by model."""
     path: Path | None = None
     """The file they come from; None: shipped."""
+    sketch: PlainMapping | None = None
+    """Table ``[sketch]``, written by ``blankbench sniff``: how the lines of a sketch that does not speak the line
+    protocol are read."""
 
     @property
     def power_bands(self) -> Bands:
@@ -232,7 +236,20 @@ def parse_settings(text: str, path: str | os.PathLike[str]) -> Settings:
         sure_pct=float(values["grading"].get("sure_pct", 95.0)),
         models={name: _model(table) for name, table in values["models"].items() if table},
         path=Path(path),
+        sketch=_sketch(values.get("sketch"), Path(path)),
     )
+
+
+def _sketch(table: Mapping[str, Any] | None, path: Path) -> PlainMapping | None:
+    """Read how another sketch's lines are taken."""
+    if not table:
+        return None
+    from rig.line.mapping import PlainMapping
+
+    try:
+        return PlainMapping.from_table(table)
+    except ValueError as error:
+        raise FileError(path, None, f"[sketch]: {error}", "run blankbench sniff again") from error
 
 
 def _model(table: Mapping[str, Any]) -> Model:

@@ -72,7 +72,7 @@ _CHECKS: dict[str, dict[str, Check]] = {
         "sure_pct": (lambda v: _is_number(v) and 50 <= v < 100, "a number from 50 to below 100"),
     },
 }
-_TABLES = ("shop", "rig", "travel", "classes", "tolerance", "grading", "models")
+_TABLES = ("shop", "rig", "travel", "classes", "tolerance", "grading", "models", "sketch")
 _METRICS = (
     "reference_load", "stiffness", "mass", "bend_centre", "anisotropy", "bow", "length",
     "even_blank_rigidity", "initial_stiffness", "hysteresis",

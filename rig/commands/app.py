@@ -24,6 +24,7 @@ COMMANDS = (
     "ports",
     "virtual",
     "calibrate",
+    "sniff",
     "record",
     "import",
     "spine",
