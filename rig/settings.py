@@ -143,8 +143,8 @@ class Settings:
     path: Path | None = None
     """The file they come from; None: shipped."""
     sketch: PlainMapping | None = None
-    """Table ``[sketch]``, written by ``blankbench sniff``: how the lines of a sketch that does not speak the line
-    protocol are read."""
+    """Table ``[sketch]``, written by ``blankbench sniff``: how the lines of a sketch are read that does not
+    speak the line protocol."""
 
     @property
     def power_bands(self) -> Bands:

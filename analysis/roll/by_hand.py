@@ -25,6 +25,7 @@ from analysis.roll import model
 from analysis.roll.derive import plane_p_value
 from analysis.roll.estimator import Fitted
 from analysis.roll.model import Kind
+from analysis.roll.regression import least_squares
 from analysis.roll.sift import Sifted, measured_of
 from analysis.roll.tensor import SIZE, to_compliance
 
@@ -189,10 +190,10 @@ def estimate(table: Sifted, kind: Kind, steps: Steps) -> Fitted:
     target = table.reading
     if kind == "free":
         held = model.columns(plain, "held").rows[:SIZE]
-        numbers = np.linalg.lstsq(held.T, target, rcond=None)[0]
+        numbers = least_squares(held.T, target).values
         for _ in range(8):
             target = model.linearise(columns, plain, to_compliance(numbers))
-            compliance = np.linalg.lstsq(columns.rows[use].T, target, rcond=None)[0]
+            compliance = least_squares(columns.rows[use].T, target).values
             numbers = model.to_numbers(kind, compliance[:SIZE], np.zeros((SIZE, SIZE)))[0]
         target = model.linearise(columns, plain, compliance[:SIZE])
     design = columns.rows[use].T

@@ -27,6 +27,7 @@ COMMANDS = (
     "sniff",
     "record",
     "import",
+    "enter",
     "spine",
     "flex",
     "batch",

@@ -63,7 +63,7 @@ def sniff(
             "print one line a reading, such as  load: 84000, angle: 1024",
         )
     interactive = sys.stdin.isatty() and sys.stderr.isatty()
-    if not as_json:
+    if interactive:
         _show(found, data)
     if column:
         found = _as_told(found, column)
@@ -76,6 +76,8 @@ def sniff(
     place = settings.path or settings_path()
     edit_settings(place, {"sketch": mapping.to_table()})
     checked = _parsed(mapping, data)
+    if not interactive and not as_json:
+        _show(found, data)
     if as_json:
         options.print_json(_document(source, rate, found, mapping, checked, place))
         return
@@ -143,7 +145,7 @@ def _as_told(found: Proposal, texts: list[str]) -> Proposal:
         at = _place(found, place.strip())
         if not equals or name not in NAMES or at is None:
             raise CallError(f"--column {text} names no column of these lines", _how(found))
-        if unit and unit != "counts" and unit_called(name, unit) is None:  # type: ignore[arg-type]
+        if unit and unit != "counts" and unit_called(name, unit) is None:
             raise CallError(f"--column {text}: {unit} is no unit of it", "use N, g, kg, oz, deg, mm, ms …")
         names[at] = name
         units[at] = unit

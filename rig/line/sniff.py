@@ -169,8 +169,7 @@ def sniff(data: bytes, seconds: float | None = None) -> Proposal | None:
     if len(readings) < _FEWEST:
         return None
     used = len(readings) * len(shapes)
-    columns = _columns(readings, shapes, decimal, heading)
-    columns, rate, questions = _named(columns, seconds, len(readings))
+    columns, rate, questions = _named(_columns(readings, shapes, decimal, heading), seconds, len(readings))
     separators = Counter(t.separator for reading in readings for t in reading[0] if t.separator)
     separator = separators.most_common(1)[0][0] if separators else ""
     return Proposal(
@@ -238,7 +237,8 @@ def _readings(
 ) -> tuple[list[list[tuple[Token, ...]]], str, tuple[str, ...]]:
     readings: list[list[tuple[Token, ...]]] = []
     part: list[tuple[Token, ...]] = []
-    heading, ignored = "", []
+    heading = ""
+    ignored: list[str] = []
     width = len(shapes[0])
     for line, found in parsed:
         if found is not None and shape_of(found) in shapes:
@@ -368,7 +368,7 @@ def _runs_on(column: Column) -> bool:
         return False
     usual = float(np.median(step))
     rising = np.count_nonzero(step > 0.0) >= 0.97 * step.size
-    return usual > 0.0 and rising and float(np.median(np.abs(step - usual))) <= 0.5 * usual
+    return bool(usual > 0.0 and rising and float(np.median(np.abs(step - usual))) <= 0.5 * usual)
 
 
 def _clock_unit(column: Column, seconds: float | None) -> str | None:
