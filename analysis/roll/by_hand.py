@@ -46,7 +46,7 @@ _PLATEAU = 3
 STEP_NOISE = 0.4
 """Standard deviation of a reading by hand over its step: rounding alone makes 1/√12 = 0.29, the eye and the
 hand the rest (ours, chosen on benchmarks/by_hand.py)."""
-PRIOR_READINGS = 1.0
+PRIOR_READINGS = 0.5
 """How many readings the prior on the noise counts for (ours, chosen on benchmarks/by_hand.py: with more, a
 table that is twice as rough as its ruler gets half-widths that are too narrow)."""
 _LEAST_NOISE = 0.1
