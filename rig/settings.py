@@ -90,6 +90,18 @@ class Rig:
 
 
 @dataclass(frozen=True, slots=True)
+class ByHand:
+    """What readings by hand are read to, where a run does not say."""
+
+    ruler_m: float = 1e-3
+    """Smallest step of the ruler, m."""
+    scale_N: float = 0.049
+    """Of the scale, or how exact the weights are, N: 5 g."""
+    protractor_deg: float = 1.0
+    """Of the angle, deg."""
+
+
+@dataclass(frozen=True, slots=True)
 class Turning:
     """A rig that reads the travel as an angle."""
 
@@ -140,6 +152,8 @@ class Settings:
     not before it fails, percent."""
     models: Mapping[str, Model] = field(default_factory=dict)
     """Tables ``[models."…"]``, by model."""
+    by_hand: ByHand = field(default_factory=ByHand)
+    """Table ``[by_hand]``."""
     path: Path | None = None
     """The file they come from; None: shipped."""
     sketch: PlainMapping | None = None
@@ -235,6 +249,7 @@ def parse_settings(text: str, path: str | os.PathLike[str]) -> Settings:
         tolerances={name: float(value) for name, value in values["tolerance"].items()},
         sure_pct=float(values["grading"].get("sure_pct", 95.0)),
         models={name: _model(table) for name, table in values["models"].items() if table},
+        by_hand=ByHand(**{key: float(value) for key, value in values["by_hand"].items()}),
         path=Path(path),
         sketch=_sketch(values.get("sketch"), Path(path)),
     )

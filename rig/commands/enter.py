@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import sys
 from collections.abc import Iterator, Mapping
@@ -85,7 +86,7 @@ def enter(
     if kind == "roll" and hanging is None and travel is None:
         hanging = _grams(ask("Weight at the tip, in grams?", "--hanging", interactive))
     step = resolution_of(list(resolution or []))
-    usual = Steps()
+    usual = settings.by_hand
     sheet = Sheet(
         kind,
         free,
@@ -96,7 +97,7 @@ def enter(
         Steps(
             step.get("travel_m", usual.ruler_m),
             step.get("load_N", usual.scale_N),
-            step.get("roll_deg", 1.0) * usual.protractor_rad,
+            math.radians(step.get("roll_deg", usual.protractor_deg)),
         ),
     )
     folder = RunFolder(into or settings.shop.runs)

@@ -65,7 +65,7 @@ def roll_readings(run: Run, settings: Settings) -> RollReadings:
         rig=rig_errors(run, settings),
         blank=header.blank,
         at_rest=_at_rest(run),
-        steps=_steps(run),
+        steps=_steps(run, settings),
     )
     by = _pulled_by(run)
     return readings if by is None or hanging else _square_to_the_axis(run, readings, by)
@@ -137,7 +137,7 @@ def flex_readings(run: Run, settings: Settings) -> FlexReadings:
         pulled_by=_pulled_by(run),
         clip_kg=_clip_kg(run, settings),
         at_rest=_at_rest(run),
-        steps=_steps(run),
+        steps=_steps(run, settings),
     )
 
 
@@ -146,15 +146,15 @@ def _at_rest(run: Run) -> bool:
     return run.header.extra.get("taken") == AT_REST
 
 
-def _steps(run: Run) -> Steps:
-    """Give what the readings were read to (header table ``resolution``), the usual steps where not said."""
+def _steps(run: Run, settings: Settings) -> Steps:
+    """Give what the readings were read to (header table ``resolution``), else what the settings say."""
     said = run.header.tables.get("resolution", {})
     step = {key: _half_width(run, key, value) for key, value in said.items() if key in _STEP_OF}
-    usual = Steps()
+    usual = settings.by_hand
     return Steps(
         ruler_m=step.get("travel_m", usual.ruler_m),
         scale_N=step.get("load_N", usual.scale_N),
-        protractor_rad=float(np.radians(step["roll_deg"])) if "roll_deg" in step else usual.protractor_rad,
+        protractor_rad=float(np.radians(step.get("roll_deg", usual.protractor_deg))),
     )
 
 

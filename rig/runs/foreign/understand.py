@@ -260,7 +260,7 @@ def _place(table: Table, name: str, column: str, unit: str | None) -> tuple[int,
 
 def _find(table: Table, column: str) -> int | None:
     names = table.names or ()
-    for key in (str, lambda text: text.strip().lower(), lambda text: part_unit(text)[0].lower()):
+    for key in (str, _bare, lambda text: _bare(part_unit(text)[0])):
         wanted = key(column)
         found = [at for at, heading in enumerate(names) if key(heading) == wanted]
         if len(found) > 1:
@@ -275,6 +275,11 @@ def _find(table: Table, column: str) -> int | None:
     if re.fullmatch(r"\d{1,4}", column.strip()) and 1 <= int(column) <= table.width:
         return int(column) - 1
     return None
+
+
+def _bare(text: str) -> str:
+    """Give a heading without blanks and capitals, which are typed as one likes."""
+    return "".join(text.lower().split())
 
 
 def _by_heading(table: Table, used: set[int], named: set[str]) -> dict[str, int]:

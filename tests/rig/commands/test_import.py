@@ -127,6 +127,16 @@ def test_the_last_colon_parts_the_unit(run: Run, tmp_path: Path) -> None:
     np.testing.assert_allclose(made.columns["travel_m"], [0.01, 0.02, 0.03])
 
 
+def test_a_colon_may_belong_to_the_heading_itself(run: Run, tmp_path: Path) -> None:
+    file = tmp_path / "colon.csv"
+    file.write_text("Load: g,Travel: mm\n100,10\n200,20\n300,30\n")
+    done = run(
+        "import", file, "--kind", "flex", "--column", "load_N=Load: g", "--column", "travel_m=Travel: mm",
+        *SET, "--into", tmp_path, "--json",
+    )  # fmt: skip
+    assert {each["unit"] for each in done.document["columns"].values()} == {"g", "mm"}
+
+
 def test_times_in_milliseconds_count_from_the_first_reading(run: Run, tmp_path: Path) -> None:
     file = tmp_path / "log.csv"
     file.write_text(
@@ -147,6 +157,30 @@ def test_a_step_that_was_read_stands_in_the_header(run: Run, tmp_path: Path) -> 
     steps = read_run(done.document["file"]).header.tables["resolution"]
     assert steps["travel_m"] == pytest.approx(0.001)
     assert steps["load_N"] == pytest.approx(0.005 * G)
+
+
+def test_the_settings_say_what_is_read_to_where_the_run_does_not(run: Run, tmp_path: Path) -> None:
+    file = tmp_path / "t.csv"
+    rows = [
+        (0, 0),
+        (100, 124),
+        (200, 243),
+        (300, 353),
+        (400, 455),
+        (300, 356),
+        (200, 246),
+        (100, 126),
+        (0, 0),
+    ]
+    file.write_text("load_g,travel_mm\n" + "".join(f"{load},{travel}\n" for load, travel in rows))
+    path = run("import", file, *SET, "--into", tmp_path, "--json").document["file"]
+    widths = []
+    for step in ("0.0005", "0.01"):
+        settings = tmp_path / "shop.toml"
+        settings.write_text(f"[by_hand]\nruler_m = {step}\n")
+        (found,) = run("flex", path, "--settings", settings, "--json").document
+        widths.append(found["reference_load_ci95_N"])
+    assert widths[1] > 1.5 * widths[0]
 
 
 def test_a_workbook_is_read(run: Run, tmp_path: Path) -> None:
