@@ -242,6 +242,8 @@ def _rig_precision(track: Track) -> Floats:
     zero = max(track.load_zero_N, 1e-9 * most)
     opened = min(loop, _DRAG * most)
     drift = (_DRIFTS[-1] * most * _DRIFT_SHAPE) ** -2
+    if track.sweep.by_hand:
+        drift = np.full(DRIFT_TERMS, _NEVER)  # weights do not drift
     return np.array([opened**-2, loop**-2, loop**-2, zero**-2, TIP_ZERO**-2, *drift])
 
 
