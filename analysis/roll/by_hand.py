@@ -75,7 +75,7 @@ def table_of(readings: RollReadings) -> Sifted | None:
     roll = readings.roll[rows]
     stops = [np.array([at]) for at in range(rows.size)]
     if rows.size > _MOST:
-        found = _stops(roll)
+        found = _stops(roll, reading[rows], sure=readings.at_rest)
         if found is None:
             return None
         stops = found
@@ -149,16 +149,32 @@ def _set_one_by_one(roll: Floats) -> bool:
     return moved.size >= 2 and float(np.median(moved)) >= _STEP
 
 
-def _stops(roll: Floats) -> list[NDArray[np.intp]] | None:
-    """Part a logger's readings into stops; None where the blank did not stand still most of the time."""
+def _stops(roll: Floats, reading: Floats, *, sure: bool) -> list[NDArray[np.intp]] | None:
+    """Part a logger's readings into stops; None where the blank did not stand still most of the time.
+
+    A sensor that sticks and jumps looks like stops, but the reading goes on meanwhile: unless the run says
+    that it was taken at rest, the halves of a stop must agree in most of them.
+    """
     step = np.abs(_near(np.diff(roll), 0.0))
     ends = np.flatnonzero(step > 0.5 * _SAME) + 1
     groups = [group for group in np.split(np.arange(roll.size), ends) if group.size >= _PLATEAU]
     groups = [group for group in groups if float(np.ptp(_near(roll[group], roll[group[0]]))) < _SAME]
     if not 2 <= len(groups) <= _MOST or sum(group.size for group in groups) < 0.6 * roll.size:
         return None
+    if not sure and np.mean([_goes_on(reading[group]) for group in groups]) > 0.5:
+        return None
     middle = np.array([roll[group[0]] for group in groups])
     return groups if _set_one_by_one(middle) else None
+
+
+def _goes_on(reading: Floats) -> bool:
+    """Tell whether a reading moves on within a stop: its halves differ by more than four standard errors."""
+    half = reading.size // 2
+    if half < 2:
+        return False
+    first, last = reading[:half], reading[-half:]
+    error = math.sqrt((float(np.var(first, ddof=1)) + float(np.var(last, ddof=1))) / half)
+    return abs(float(last.mean() - first.mean())) > 4.0 * error
 
 
 def _coverage(roll: Floats) -> float:

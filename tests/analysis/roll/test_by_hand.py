@@ -139,6 +139,20 @@ def test_stops_of_a_logger_are_a_table_too() -> None:
     )
 
 
+def test_a_sensor_that_sticks_and_jumps_is_no_table() -> None:
+    rng = np.random.default_rng(5)
+    n = 1600
+    roll = np.linspace(0.0, 2.0 * math.pi, n)
+    stuck = replace(
+        table(rng, 16),
+        time_s=np.arange(n) / 80.0,
+        roll=np.radians(15.0 * np.floor(np.degrees(roll) / 15.0)),
+        travel_m=travel_hanging(BLANK, roll, WEIGHT_N) + 1e-5 * rng.standard_normal(n),
+        at_rest=False,
+    )
+    assert not any("at rest" in words for words in fit_roll(stuck).warnings)
+
+
 def test_readings_in_any_order_and_with_gaps_give_the_same() -> None:
     rng = np.random.default_rng(6)
     readings = table(rng, 24)
