@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import keyword
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -23,7 +24,10 @@ COMMANDS = (
     "ports",
     "virtual",
     "calibrate",
+    "sniff",
     "record",
+    "import",
+    "enter",
     "spine",
     "flex",
     "batch",
@@ -37,7 +41,8 @@ COMMANDS = (
     "classes",
     "log",
 )
-"""In the order of the help; each is the function of that name in the module of that name."""
+"""In the order of the help; each is the function of that name in the module of that name
+(with a ``_`` behind it where Python keeps the word for itself)."""
 
 
 def application(names: Sequence[str] = COMMANDS) -> typer.Typer:
@@ -57,7 +62,8 @@ def application(names: Sequence[str] = COMMANDS) -> typer.Typer:
     )
     app.callback()(_start)
     for name in names:
-        entry = getattr(import_module(f"rig.commands.{name}"), name)
+        word = f"{name}_" if keyword.iskeyword(name) else name
+        entry = getattr(import_module(f"rig.commands.{word}"), word)
         if isinstance(entry, typer.Typer):
             app.add_typer(entry, name=name)
         else:

@@ -68,11 +68,16 @@ _CHECKS: dict[str, dict[str, Check]] = {
         "check_blank": _TEXT,
         "check_since": (_is_day, 'a day such as "2026-05-04"'),
     },
+    "by_hand": {
+        "ruler_m": _POSITIVE,
+        "scale_N": _POSITIVE,
+        "protractor_deg": _POSITIVE,
+    },
     "grading": {
         "sure_pct": (lambda v: _is_number(v) and 50 <= v < 100, "a number from 50 to below 100"),
     },
 }
-_TABLES = ("shop", "rig", "travel", "classes", "tolerance", "grading", "models")
+_TABLES = ("shop", "rig", "travel", "classes", "tolerance", "grading", "models", "by_hand", "sketch")
 _METRICS = (
     "reference_load", "stiffness", "mass", "bend_centre", "anisotropy", "bow", "length",
     "even_blank_rigidity", "initial_stiffness", "hysteresis",

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from analysis.roll.result import MarkRule
     from analysis.units import System
     from rig.calibration.geometry import Geometry
+    from rig.line.mapping import PlainMapping
 
 ENVIRONMENT = "BLANKBENCH_SETTINGS"
 """Environment variable that names the settings file."""
@@ -89,6 +90,18 @@ class Rig:
 
 
 @dataclass(frozen=True, slots=True)
+class ByHand:
+    """What readings by hand are read to, where a run does not say."""
+
+    ruler_m: float = 1e-3
+    """Smallest step of the ruler, m."""
+    scale_N: float = 0.049
+    """Of the scale, or how exact the weights are, N: 5 g."""
+    protractor_deg: float = 1.0
+    """Of the angle, deg."""
+
+
+@dataclass(frozen=True, slots=True)
 class Turning:
     """A rig that reads the travel as an angle."""
 
@@ -139,8 +152,13 @@ class Settings:
     not before it fails, percent."""
     models: Mapping[str, Model] = field(default_factory=dict)
     """Tables ``[models."…"]``, by model."""
+    by_hand: ByHand = field(default_factory=ByHand)
+    """Table ``[by_hand]``."""
     path: Path | None = None
     """The file they come from; None: shipped."""
+    sketch: PlainMapping | None = None
+    """Table ``[sketch]``, written by ``blankbench sniff``: how the lines of a sketch are read that does not
+    speak the line protocol."""
 
     @property
     def power_bands(self) -> Bands:
@@ -231,8 +249,22 @@ def parse_settings(text: str, path: str | os.PathLike[str]) -> Settings:
         tolerances={name: float(value) for name, value in values["tolerance"].items()},
         sure_pct=float(values["grading"].get("sure_pct", 95.0)),
         models={name: _model(table) for name, table in values["models"].items() if table},
+        by_hand=ByHand(**{key: float(value) for key, value in values["by_hand"].items()}),
         path=Path(path),
+        sketch=_sketch(values.get("sketch"), Path(path)),
     )
+
+
+def _sketch(table: Mapping[str, Any] | None, path: Path) -> PlainMapping | None:
+    """Read how another sketch's lines are taken."""
+    if not table:
+        return None
+    from rig.line.mapping import PlainMapping
+
+    try:
+        return PlainMapping.from_table(table)
+    except ValueError as error:
+        raise FileError(path, None, f"[sketch]: {error}", "run blankbench sniff again") from error
 
 
 def _model(table: Mapping[str, Any]) -> Model:

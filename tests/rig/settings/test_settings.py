@@ -9,7 +9,6 @@ from dataclasses import replace
 import pytest
 from scipy import constants
 
-from rig.settings import shop_settings as module
 from rig.calibration.geometry import SwingArm, Winch
 from rig.errors import FileError
 from rig.settings import (
@@ -20,6 +19,7 @@ from rig.settings import (
     load_specification,
     settings_path,
 )
+from rig.settings import shop_settings as module
 from rig.settings.specification import Limit
 
 

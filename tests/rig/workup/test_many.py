@@ -13,10 +13,10 @@ import pytest
 from command_line import SAMPLES
 
 from analysis.estimate import Estimate, Share
-from rig.workup import many
 from rig.errors import FileError
 from rig.runs import read_run
 from rig.settings import Settings
+from rig.workup import many
 from rig.workup.kept import FILE_NAME, Kept, decode, encode
 from rig.workup.many import SMALL, Worked, work_files
 from rig.workup.one_run import work_blanks
