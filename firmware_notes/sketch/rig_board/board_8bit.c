@@ -48,7 +48,7 @@ void board_begin(void)
     TCCR1B = _BV(CS11);                         /* 2 counts a microsecond; capture at the falling edge */
     TCNT1 = 0;
     TIFR1 = _BV(TOV1) | _BV(ICF1);
-    TIMSK1 = _BV(TOIE1);
+    TIMSK1 = _BV(TOIE1) | _BV(ICIE1);
 
     UBRR0 = (uint16_t)((F_CPU / 4 / BAUD - 1) / 2);
     UCSR0A = _BV(U2X0);                         /* 115,200 baud is 2.1 % off with it, 3.5 % without */
@@ -105,25 +105,35 @@ uint32_t board_tick(void)
 
 /* Amplifier */
 
+static volatile uint32_t fell;      /* when its data line last fell; also within a word, which nobody looks at */
+static volatile uint8_t fell_once;
+
+ISR(TIMER1_CAPT_vect)
+{
+    uint16_t count, caught = ICR1;
+    uint32_t times = counter(&count);
+    fell = tick_caught(times, count, caught);
+    fell_once = 1;
+}
+
 uint8_t board_ready(uint32_t *tick)
 {
     if (PINB & _BV(DATA))
         return 0;
-    uint8_t noted = TIFR1 & _BV(ICF1);
-    uint16_t caught = ICR1, count;
-    uint32_t times = counter(&count);
-    *tick = noted ? tick_caught(times, count, caught) : tick_at(times, count);
+    cli();
+    *tick = fell;
+    sei();
+    if (!fell_once)                 /* ready since before we started */
+        *tick = board_tick();
     return 1;
 }
 
 void board_clock(uint8_t high)
 {
-    if (high) {
+    if (high)
         PORTB |= _BV(CLOCK);
-    } else {
+    else
         PORTB = (uint8_t)(PORTB & ~_BV(CLOCK));
-        TIFR1 = _BV(ICF1);      /* an edge within the word is no sample */
-    }
 }
 
 uint8_t board_data(void) { return (PINB & _BV(DATA)) != 0; }
@@ -177,16 +187,15 @@ void board_send(void)
 /* Two-wire bus: the register's number is written, then its bytes are read behind a repeated start. */
 
 #define GO (_BV(TWINT) | _BV(TWEN) | _BV(TWIE))
-static volatile uint8_t bus_state = BUS_DONE, bus_reading, bus_from, bus_count, bus_got, bus_bytes[2];
+static volatile uint8_t bus_state = BUS_DONE, bus_from, bus_count, bus_named, bus_reading, bus_got, bus_bytes[2];
 
 void board_bus_read(uint8_t from, uint8_t count)
 {
     bus_from = from;
     bus_count = count;
-    bus_got = 0;
-    bus_reading = 0;
+    bus_named = bus_reading = bus_got = 0;
     bus_state = BUS_BUSY;
-    TWCR = GO | _BV(TWSTA);     /* the hardware sends a stop that is still due first */
+    TWCR = GO | _BV(TWSTA);
 }
 
 static void bus_end(uint8_t state)
@@ -203,13 +212,16 @@ ISR(TWI_vect)
         TWDR = (uint8_t)(SENSOR << 1 | bus_reading);
         TWCR = GO;
         break;
-    case 0x18:                  /* address taken, to write */
-        TWDR = bus_from;
-        TWCR = GO;
-        break;
-    case 0x28:                  /* register's number taken */
-        bus_reading = 1;
-        TWCR = GO | _BV(TWSTA);
+    case 0x18:                  /* address taken, to write; then the register's number */
+    case 0x28:
+        if (bus_named) {
+            bus_reading = 1;
+            TWCR = GO | _BV(TWSTA);
+        } else {
+            bus_named = 1;
+            TWDR = bus_from;
+            TWCR = GO;
+        }
         break;
     case 0x40:                  /* address taken, to read */
         TWCR = bus_count > 1 ? GO | _BV(TWEA) : GO;
@@ -228,7 +240,8 @@ ISR(TWI_vect)
     }
 }
 
-uint8_t board_bus_state(void) { return bus_state; }
+/* Not over before its stop is sent: a start that came earlier would cut it off. */
+uint8_t board_bus_state(void) { return TWCR & _BV(TWSTO) ? BUS_BUSY : bus_state; }
 
 uint8_t board_bus_byte(uint8_t place) { return bus_bytes[place & 1]; }
 
