@@ -15,7 +15,8 @@
    30 us, which is allowed), magnet-out, magnet-weak, magnet-strong, magnet-in, angle-out, angle-in (the sensor's plug),
    reset.
 
-   --truth writes what the models gave, in order: "L counts" a whole word of the amplifier, "A counts" an angle.
+   --truth writes what the models saw, in order: "L counts" a whole word of the amplifier, "A counts" an angle, "H us"
+   a clock pulse that was longer than all before.
 
    Amplifier, by its data sheet: a sample every 12.5 or 100 ms by its rate pin; data low when ready; a bit at each
    rising clock edge, most significant first, data high at the 25th; clock high for 60 us: power down, data high;
@@ -133,7 +134,10 @@ static void clock_moved(avr_irq_t *irq, uint32_t value, void *p)
     amp.clock = high;
     if (!amp.plugged)
         return;
+    static avr_cycle_count_t rose, longest;
     if (!high) {
+        if (truth && avr->cycle - rose > longest)
+            fprintf(truth, "H %.2f\n", (longest = avr->cycle - rose) / (double)US);
         avr_cycle_timer_cancel(avr, power_down, NULL);
         if (!amp.on) {
             amp.on = 1;
@@ -141,6 +145,7 @@ static void clock_moved(avr_irq_t *irq, uint32_t value, void *p)
         }
         return;
     }
+    rose = avr->cycle;
     avr_cycle_timer_register(avr, 60 * US, power_down, NULL);
     if (amp.bits < 24) {
         data(amp.word >> (23 - amp.bits) & 1);
