@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 import analysis
 import rig
@@ -122,8 +123,19 @@ def work_files(
     FileError
         For a run that cannot be used.
     """
-    if curve or len(paths) <= SMALL:
-        return _at_once(paths, settings, rule, curve, skip_unreadable, progress)
+    with threadpool_limits(limits=1, user_api="blas"):  # a small fit gains nothing from threads
+        if curve or len(paths) <= SMALL:
+            return _at_once(paths, settings, rule, curve, skip_unreadable, progress)
+        return _over_processors(paths, settings, rule, skip_unreadable, progress)
+
+
+def _over_processors(
+    paths: Sequence[str],
+    settings: Settings,
+    rule: MarkRule | None,
+    skip_unreadable: bool,
+    progress: Callable[[int, int], None],
+) -> Worked:
     gathered = _Gathered({path: place for place, path in reversed(list(enumerate(paths)))})
     jobs = [
         _Job(tuple(group), settings, rule, skip_unreadable)
@@ -167,10 +179,23 @@ def _at_once(
         count[0] += 1
         progress(count[0], len(paths))
 
-    rolls, flexes, faults = _work(runs, settings, rule, curve, skip, one_more)
+    groups: dict[str, list[Run]] = {}
+    for run in runs:
+        groups.setdefault(run.header.blank, []).append(run)
+    rolls: dict[str, list[Roll]] = {}
+    flexes: dict[str, list[Flex]] = {}
+    faults: list[FileError] = []
+    for group in groups.values():  # a run that cannot be used costs its own blank a second fit, no other
+        rolled, flexed, faulty = _work(group, settings, rule, curve, skip, one_more)
+        rolls |= rolled
+        flexes |= flexed
+        faults += faulty
     left_out = {fault.path for fault in faults}
     recordings = {run.path: _recording(run) for run in runs if run.path not in left_out}
-    return Worked(rolls, flexes, (*skipped, *faults), recordings)
+    order = {path: place for place, path in enumerate(paths)}
+    return Worked(
+        rolls, flexes, tuple(sorted((*skipped, *faults), key=lambda fault: order[fault.path])), recordings
+    )
 
 
 def _read(paths: Sequence[str], skip: bool) -> tuple[list[Run], list[FileError]]:
@@ -270,7 +295,9 @@ def _worked(jobs: Sequence[_Job]) -> Iterator[tuple[_Job, tuple[str, str]]]:
         return
     # A fork starts at once and shares what is loaded; it is safe while this is the only thread.
     fork = sys.platform == "linux" and threading.active_count() == 1
-    pool = ProcessPoolExecutor(workers, mp_context=get_context("fork" if fork else "spawn"))
+    pool = ProcessPoolExecutor(
+        workers, mp_context=get_context("fork" if fork else "spawn"), initializer=_one_thread
+    )
     try:
         rest = iter(jobs)
         running = {pool.submit(_do, job): job for job in islice(rest, workers * _WAITING)}
@@ -283,6 +310,11 @@ def _worked(jobs: Sequence[_Job]) -> Iterator[tuple[_Job, tuple[str, str]]]:
                 yield job, future.result()
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _one_thread() -> None:
+    """Leave a worker's algebra library one thread: the workers fill the processors."""
+    threadpool_limits(limits=1, user_api="blas")
 
 
 def processors() -> int:

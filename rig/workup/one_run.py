@@ -288,6 +288,7 @@ def work_blanks(
             fits.setdefault(run.header.blank, []).append(fit)
             found = _with_warnings(fit.told(rule, curve=curve), run.warnings)
             rolls.setdefault(run.header.blank, []).append(Roll(run, found))
+            progress(run)
         elif run.header.kind != "flex":
             raise FileError(
                 run.path,
@@ -295,7 +296,6 @@ def work_blanks(
                 f"this is a {run.header.kind} run",
                 "give roll and flex runs, and leave this one out",
             )
-        progress(run)
     for run in runs:
         if run.header.kind == "flex":
             known = rolls.get(run.header.blank)

@@ -196,3 +196,36 @@ def test_what_is_no_result_is_refused(text: str) -> None:
         decode(text)
     with pytest.raises(TypeError):
         encode(object())
+
+
+def test_a_bad_run_costs_its_own_blank_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ten good runs of five blanks beside two that cannot be used: the good ones are fitted once each."""
+    good = sorted(str(path) for path in SAMPLES.glob("P-*.csv"))
+    bad = []
+    for number in (7, 8):
+        path = tmp_path / f"bad-{number}.csv"
+        path.write_text(
+            f'# blankbench-run = 1\n# kind = "roll"\n# blank = "B-{number}"\n# free_length_m = 1.8\n'
+            "# held_travel_m = 0.45\ntime_s,load_N,roll_deg\n0.0,1.0,0.0\n0.1,1.0,1.0\n0.2,1.0,2.0\n",
+            encoding="utf-8",
+        )
+        bad.append(str(path))
+    fitted: list[str] = []
+    whole = many.work_blanks
+
+    def counted(runs, *args, **options):
+        fitted.extend(run.path for run in runs)
+        return whole(runs, *args, **options)
+
+    monkeypatch.setattr(many, "work_blanks", counted)
+    told: list[tuple[int, int]] = []
+    worked = work_files(
+        [*good, *bad],
+        Settings(),
+        skip_unreadable=True,
+        progress=lambda done, total: told.append((done, total)),
+    )
+    assert sorted(fault.path for fault in worked.skipped) == bad
+    assert len(worked.rolls) == len(worked.flexes) == 5
+    assert sorted(path for path in fitted if path in good) == good
+    assert max(done for done, _ in told) <= len(good) + len(bad)
