@@ -1,6 +1,7 @@
-"""The sketch of ``firmware_notes/sketch``, built for this computer and for the 8-bit board, and run in a simulator.
+"""The sketch of ``firmware_notes/sketch``: built for this computer and for the 8-bit board, run in a simulator.
 
-Where a compiler or the simulator is missing the tests are skipped; with ``BLANKBENCH_FIRMWARE=must`` they fail.
+Where a compiler or the simulator is missing the tests are skipped; with ``BLANKBENCH_FIRMWARE=must`` they
+fail.
 """
 
 from __future__ import annotations
@@ -72,13 +73,17 @@ def build_for_board(folder: Path, *options: str) -> Path:
 
 def build_in_editor(folder: Path, chip: str, variant: str, *options: str) -> Path:
     """Build the sketch as the board editor does: its library, every file of the folder, the .ino as C++."""
-    need(EDITOR.is_dir() and shutil.which("avr-g++") is not None, "the board editor's library (arduino-core-avr)")
+    need(
+        EDITOR.is_dir() and shutil.which("avr-g++") is not None,
+        "the board editor's library (arduino-core-avr)",
+    )
     core = EDITOR / "cores" / "arduino"
     wire = EDITOR / "libraries" / "Wire" / "src"
     room = folder / f"editor-{chip}-{len(options)}"
     room.mkdir()
     common = [
-        f"-mmcu={chip}", *AVR, "-DARDUINO=10808", "-DARDUINO_ARCH_AVR", *options, "-DDECIMAL_DIG=__DECIMAL_DIG__",
+        f"-mmcu={chip}", *AVR, "-DARDUINO=10808", "-DARDUINO_ARCH_AVR", *options,
+        "-DDECIMAL_DIG=__DECIMAL_DIG__",
         f"-I{core}", f"-I{EDITOR / 'variants' / variant}", f"-I{wire}", f"-I{wire / 'utility'}", "-c",
     ]  # fmt: skip
     cxx = ("avr-g++", "-std=gnu++11", "-fno-exceptions", "-fno-threadsafe-statics", "-fpermissive")
@@ -117,7 +122,16 @@ def build_simulator(folder: Path) -> Path:
     need(header.is_file() and shutil.which("gcc") is not None, f"the simulator (packages {PACKAGES})")
     out = folder / "simulator"
     command(
-        "gcc", "-O2", *WARNINGS, f"-I{header.parent}", HERE / "simulator.c", "-o", out, "-lsimavr", "-lutil", "-lm"
+        "gcc",
+        "-O2",
+        *WARNINGS,
+        f"-I{header.parent}",
+        HERE / "simulator.c",
+        "-o",
+        out,
+        "-lsimavr",
+        "-lutil",
+        "-lm",
     )
     return out
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import ctypes
 import os
+import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -31,6 +33,17 @@ def elf(workshop: Path) -> Path:
 @pytest.fixture(scope="session")
 def simulator(workshop: Path) -> Path:
     return build_simulator(workshop)
+
+
+@pytest.fixture
+def show(capfd: pytest.CaptureFixture[str]) -> Callable[[str], None]:
+    """Print a measured number among pytest's own lines."""
+
+    def write(text: str) -> None:
+        with capfd.disabled():
+            sys.stdout.write(f"\n{text}\n")
+
+    return write
 
 
 @pytest.fixture

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import ctypes
-from collections.abc import Iterator
+import re
+from itertools import pairwise
 
 import pytest
+from firmware_board import SKETCH
 from hypothesis import example, given
 from hypothesis import strategies as st
 
@@ -13,6 +15,7 @@ from rig.line import Answer, Decoder, Fault, Hello, LineFault, Reading, Record, 
 from rig.line.record import COMMAND_NAMES
 
 u8, u16, u32, i32 = ctypes.c_uint8, ctypes.c_uint16, ctypes.c_uint32, ctypes.c_int32
+PIECES = (b"ident", b"ify\n", b"rate 10\r", b"tare\n", b"xx", b"\n")
 COUNTS = st.integers(-(1 << 23), (1 << 23) - 1)
 ENOUGH = 100_000
 HZ80_US = 12_500
@@ -28,17 +31,19 @@ class Board:
     def __init__(self, core: ctypes.CDLL, tick: int = 0) -> None:
         self.core = core
         for name, kind, value in (
-            ("tick", u32, tick), ("is_ready", u8, 0), ("stuck_low", u8, 0), ("bus_busy", u8, 0), ("bus_fails", u8, 0),
-            ("status", u8, 0x20), ("angle", u16, 0), ("long_pulse", u8, 0), ("long_us", u32, 0),
-            ("longest_high_us", u32, 0), ("freed", u8, 0),
+            ("tick", u32, tick), ("is_ready", u8, 0), ("stuck_low", u8, 0), ("bus_busy", u8, 0),
+            ("bus_fails", u8, 0), ("status", u8, 0x20), ("angle", u16, 0), ("long_pulse", u8, 0),
+            ("long_us", u32, 0), ("longest_high_us", u32, 0), ("freed", u8, 0),
         ):  # fmt: skip
             kind.in_dll(core, f"host_{name}").value = value
         core.rig_begin()
 
     def __getitem__(self, name: str) -> int:
-        return {"tick": u32, "longest_high_us": u32, "ready_tick": u32}.get(name, u8).in_dll(
-            self.core, f"host_{name}"
-        ).value
+        return (
+            {"tick": u32, "longest_high_us": u32, "ready_tick": u32}.get(name, u8)
+            .in_dll(self.core, f"host_{name}")
+            .value
+        )
 
     def set(self, **values: int) -> None:
         kinds = {"tick": u32, "long_us": u32, "angle": u16}
@@ -81,11 +86,11 @@ def read(data: bytes) -> list[Record | Fault]:
 
 
 @pytest.fixture
-def board(core: ctypes.CDLL) -> Iterator[Board]:
+def board(core: ctypes.CDLL) -> Board:
     board = Board(core)
     board.steps()
     board.take()
-    yield board
+    return board
 
 
 @given(st.binary(max_size=300))
@@ -130,7 +135,9 @@ def test_it_starts_with_an_empty_line_a_boot_and_a_hello(core: ctypes.CDLL) -> N
 
 @given(
     start=st.integers(0, (1 << 32) - 1),
-    samples=st.lists(st.tuples(COUNTS, st.integers(0, 4095), st.integers(1, 30_000)), min_size=1, max_size=40),
+    samples=st.lists(
+        st.tuples(COUNTS, st.integers(0, 4095), st.integers(1, 30_000)), min_size=1, max_size=40
+    ),
 )
 @example(start=(1 << 32) - 30_000, samples=[(-(1 << 23), 4095, 12_500)] * 4)
 def test_readings_are_byte_for_byte_what_the_program_would_write(core, start, samples) -> None:
@@ -172,13 +179,13 @@ def test_sequence_numbers_wrap_at_their_width(board: Board) -> None:
         st.one_of(
             st.tuples(st.just("sample"), COUNTS),
             st.tuples(st.just("take"), st.integers(0, 60)),
-            st.tuples(st.just("type"), st.sampled_from([b"ident", b"ify\n", b"rate 10\r", b"tare\n", b"xx", b"\n"])),
+            st.tuples(st.just("type"), st.sampled_from(PIECES)),
         ),
         max_size=120,
     )
 )
 def test_a_full_queue_drops_whole_readings_and_says_how_many(core: ctypes.CDLL, doings) -> None:
-    """However slowly the line takes bytes and whenever commands fall in: no half line, and every loss is told."""
+    """However slowly the line takes bytes, whenever commands fall in: no half line, and every loss is told."""
     board = Board(core)
     out = b""
     samples = 0
@@ -266,7 +273,7 @@ def test_the_hello_comes_again_every_two_seconds(board: Board) -> None:
         board.wait(10_000)
         board.sample(1)
         times += [board["tick"] for record in read(board.take()) if isinstance(record, Hello)]
-    steps = [b - a for a, b in zip(times, times[1:], strict=False)]
+    steps = [b - a for a, b in pairwise(times)]
     assert len(steps) >= 3
     assert all(2.0e6 <= step <= 2.05e6 for step in steps)
 
@@ -359,10 +366,12 @@ def test_an_amplifier_that_is_gone_is_said_after_half_a_second_and_the_angle_goe
     board.set(angle=1234)
     status, *readings = run_without_load(board, 2_000_000)
     assert (status.channel, status.state) == ("load", "no-answer")
-    assert 0.45e6 < status.tick - last < 0.6e6  # 400 ms is the settling time at 10 a second; half a second is asked
+    assert (
+        0.45e6 < status.tick - last < 0.6e6
+    )  # 400 ms is the settling time at 10 a second; half a second is asked
     assert {r.values for r in readings} == {(None, 1234)}
     ticks = [r.tick for r in readings]
-    steps = [b - a for a, b in zip(ticks, ticks[1:], strict=False)]
+    steps = [b - a for a, b in pairwise(ticks)]
     assert abs(sum(steps) / len(steps) - HZ80_US) < 30
     tick = board.sample(5)
     assert read(board.take()) == [
@@ -438,8 +447,21 @@ def test_the_tick_is_the_counter_halved_modulo_its_width(core: ctypes.CDLL, coun
 
 
 @given(st.integers(1 << 16, 1 << 40), st.integers(0, (1 << 16) - 1))
-def test_an_edge_caught_before_the_counter_ran_over_keeps_its_time(core: ctypes.CDLL, now: int, ago: int) -> None:
+def test_an_edge_caught_before_the_counter_ran_over_keeps_its_time(
+    core: ctypes.CDLL, now: int, ago: int
+) -> None:
     core.host_tick_caught.restype = u32
     overflows, count = divmod(now, 1 << 16)
     tick = core.host_tick_caught(u32(overflows % (1 << 32)), u16(count), u16((now - ago) % (1 << 16)))
     assert tick == (now - ago) // 2 % (1 << 32)
+
+
+def test_the_pages_pins_are_the_codes() -> None:
+    page = (SKETCH.parent / "README.md").read_text(encoding="utf-8")
+    any_board = (SKETCH / "board_usb.cpp").read_text(encoding="utf-8")
+    for name, what in (("DATA", "data"), ("CLOCK", "clock"), ("RATE", "rate")):
+        (pin,) = re.findall(rf"{name}_PIN = (\d+)", any_board)
+        assert re.search(rf"^\| {pin} \| amplifier: {what}", page, flags=re.MULTILINE)
+        # pins 0 to 7 of that board are port D, 8 to 13 port B
+        port = f"PIND{pin}" if int(pin) < 8 else f"PINB{int(pin) - 8}"
+        assert f"#define {name} {port}" in (SKETCH / "board_8bit.c").read_text(encoding="utf-8")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import os
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -29,10 +29,14 @@ from rig.runs import read_run
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="needs a pseudo-terminal")
 
+Show = Callable[[str], None]
+
 ZERO = 20_000
 """Counts of the free tip."""
 N_PER_COUNT = 1e-5
 PERIOD_S = 12.0
+PULSE_US = 4.0
+"""No clock pulse may be longer. The data sheet allows 50; 1.6 was measured, and 26 with interrupts let in."""
 
 
 def record(run: Run, port: str, *words: str) -> RecordedRun:
@@ -81,10 +85,9 @@ def assert_none_lost_or_altered(recorded: RecordedRun, truth: Path, first: int =
     np.testing.assert_array_equal(recorded.columns["angle_counts"], np.array(angles)[place])
 
 
-def test_the_sketch_fits_into_the_8_bit_board(elf: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_sketch_fits_into_the_8_bit_board(elf: Path, show: Show) -> None:
     flash, memory = sizes(elf)
-    with capsys.disabled():
-        print(f"\nsketch on the 8-bit board: {flash} of {FLASH} bytes of flash, {memory} of {MEMORY} of memory")
+    show(f"sketch on the 8-bit board: {flash} of {FLASH} bytes of flash, {memory} of {MEMORY} of memory")
     assert flash < FLASH - 2048  # what the largest usual boot loader takes
     assert memory < MEMORY - 512  # and room for the stack, which is a few dozen bytes deep
 
@@ -102,13 +105,15 @@ def test_a_run_is_recorded_whole_and_its_stiff_plane_is_the_models(
     )
     truth = tmp_path / "truth"
     load = ",".join(f"{term:.1f}" for term in terms)
-    with simulated(simulator, elf, "--fast", "--truth", truth, "--load", load, "--period", str(PERIOD_S)) as port:
+    with simulated(
+        simulator, elf, "--fast", "--truth", truth, "--load", load, "--period", str(PERIOD_S)
+    ) as port:
         recorded = record(run, port, "--turns", "4")
     assert_none_lost_or_altered(recorded, truth)
     assert told(recorded) == []
     assert recorded.header.tables["rig"]["device"] == "rig-1"
     np.testing.assert_allclose(np.diff(recorded.columns["time_s"]), 0.0125, atol=5e-6)
-    assert truth_of(truth)[2] < 10.0  # us, of 50 allowed
+    assert truth_of(truth)[2] < PULSE_US
     (found,) = run("spine", recorded.path, "--json").document
     assert abs(found["stiff_plane_deg"] - plane_deg) <= found["stiff_plane_ci95_deg"]
 
@@ -142,9 +147,12 @@ def test_a_fault_is_said_in_words_and_no_value_is_made_up(
     np.testing.assert_array_equal(np.diff(recorded.columns["seq"]), 1)
     given, angles, _ = truth_of(truth)
     load, angle = recorded.columns["load_counts"], recorded.columns["angle_counts"]
-    kept = load[np.isfinite(load)].astype(int).tolist()
-    assert kept == [word for word in given][: len(kept)] or set(kept) <= set(given)
-    assert set(angle[np.isfinite(angle)].astype(int).tolist()) <= set(angles)
+    for values, source in (
+        (load, given),
+        (angle, angles),
+    ):  # in their order; the models gave more, none was made up
+        rest = iter(source)
+        assert all(value in rest for value in values[np.isfinite(values)].astype(int).tolist())
     missing = {"load": np.isnan(load).mean(), "angle": np.isnan(angle).mean()}
     silent = {channel for channel, state in words if state in ("no-answer", "powered-down", "magnet-missing")}
     assert {channel for channel, share in missing.items() if share > 0} == silent
@@ -164,7 +172,9 @@ def test_a_pulse_too_long_costs_one_reading_and_fifty_milliseconds(
     assert not np.any((whole & 0x3FFF) == 0x3FFF)
 
 
-def test_the_ticks_wrap_leaves_no_mark_on_the_time(run: Run, simulator: Path, workshop: Path, tmp_path: Path) -> None:
+def test_the_ticks_wrap_leaves_no_mark_on_the_time(
+    run: Run, simulator: Path, workshop: Path, tmp_path: Path
+) -> None:
     start = (1 << 32) - 2_000_000
     wrapping = build_for_board(workshop, f"-DTICK_START={start}UL")
     truth = tmp_path / "truth"
@@ -205,8 +215,9 @@ def talk(port: str, doings: Sequence[tuple[float, bytes]], until_s: float) -> li
 
 
 def test_commands_in_mid_line_are_answered_and_cut_no_line(simulator: Path, elf: Path) -> None:
-    """In pieces, at moments that have nothing to do with the lines: 4 ms of each 12.5 ms a line is on its way."""
-    pieces = [(0.3 + 0.0037 * i, bytes([byte])) for i, byte in enumerate(b"identify\rtare\nrate 50\nRATE 80\nxyz\n")]
+    """In pieces, at moments of their own: during 4 ms of each 12.5 ms a line is on its way."""
+    typed = b"identify\rtare\nrate 50\nRATE 80\nxyz\n"
+    pieces = [(0.3 + 0.0037 * i, bytes([byte])) for i, byte in enumerate(typed)]
     with simulated(simulator, elf) as port:
         out = talk(port, pieces, 1.5)
     assert not [item for item in out if isinstance(item, Fault)]
@@ -238,15 +249,14 @@ def test_ten_a_second_and_back_is_what_the_amplifier_then_does(simulator: Path, 
 
 @pytest.mark.slow
 def test_ten_minutes_are_recorded_whole(
-    run: Run, simulator: Path, elf: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    run: Run, simulator: Path, elf: Path, tmp_path: Path, show: Show
 ) -> None:
     truth = tmp_path / "truth"
     begun = time.monotonic()
     with simulated(simulator, elf, "--fast", "--truth", truth) as port:
         recorded = record(run, port, "--seconds", "600")
     took = time.monotonic() - begun
-    with capsys.disabled():
-        print(f"\n{len(recorded)} readings of 10 minutes of board time in {took:.0f} s, none lost, none altered")
+    show(f"{len(recorded)} readings of 10 minutes of board time in {took:.0f} s, none lost, none altered")
     assert len(recorded) >= 48_000
     assert_none_lost_or_altered(recorded, truth)
     np.testing.assert_allclose(np.diff(recorded.columns["time_s"]), 0.0125, atol=5e-6)
@@ -254,13 +264,12 @@ def test_ten_minutes_are_recorded_whole(
 
 @pytest.mark.slow
 def test_what_the_board_editor_makes_of_the_sketch_runs_alike(
-    simulator: Path, workshop: Path, capsys: pytest.CaptureFixture[str]
+    simulator: Path, workshop: Path, show: Show
 ) -> None:
     """Its own main(), clock tick and library around the sketch; no interrupt is claimed twice."""
     built = build_in_editor(workshop, "atmega328p", "standard")
     flash, memory = sizes(built)
-    with capsys.disabled():
-        print(f"\nas the board editor builds it: {flash} bytes of flash, {memory} of memory")
+    show(f"as the board editor builds it: {flash} bytes of flash, {memory} of memory")
     assert flash < FLASH - 2048
     assert memory < MEMORY - 512
     with simulated(simulator, built) as port:
@@ -272,14 +281,11 @@ def test_what_the_board_editor_makes_of_the_sketch_runs_alike(
 
 
 @pytest.mark.slow
-def test_the_part_for_a_board_with_its_own_usb_compiles(
-    workshop: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_the_part_for_a_board_with_its_own_usb_compiles(workshop: Path, show: Show) -> None:
     """Compiled for an 8-bit chip with USB of its own; that it is untried stands in the file."""
     usb = ("-DUSB_VID=0x2341", "-DUSB_PID=0x8036", '-DUSB_MANUFACTURER="x"', '-DUSB_PRODUCT="x"')
     flash, memory = sizes(build_in_editor(workshop, "atmega32u4", "leonardo", *usb))
-    with capsys.disabled():
-        print(f"\nwith USB of its own: {flash} bytes of flash, {memory} of memory (untried on a board)")
+    show(f"with USB of its own: {flash} bytes of flash, {memory} of memory (untried on a board)")
     assert flash < 28 * 1024
     assert memory < 2560 - 512
     assert "UNTRIED" in (SKETCH / "board_usb.cpp").read_text()

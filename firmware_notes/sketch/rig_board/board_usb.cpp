@@ -1,6 +1,7 @@
 // A board with its own USB, by the board editor's own functions (Serial, Wire, micros).
 //
-// UNTRIED on a board: it has been compiled, and no more. Watch its first lines in the editor's monitor.
+// UNTRIED on a board with its own USB: it has been compiled for one, and run on a simulated 8-bit chip without USB.
+// Watch its first lines in the editor's monitor.
 // Pins as on the 8-bit board: 8 data, 9 clock, 7 rate of the amplifier; the angle sensor on the board's SDA and
 // SCL. Mind the voltage: a 3.3 V board needs an amplifier whose digital side is fed with 3.3 V.
 #if defined(ARDUINO) && (!defined(__AVR_ATmega328P__) || defined(RIG_ANY_BOARD))

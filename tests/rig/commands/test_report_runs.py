@@ -16,15 +16,14 @@ ROLL = next(SAMPLES.glob("P-1_roll*.csv"))
 
 def botched(folder: Path) -> Path:
     """A roll run of the same blank in which the load cell read nothing but noise."""
-    head, rows = [], []
     rng = np.random.default_rng(1)
-    for line in ROLL.read_text(encoding="utf-8").splitlines():
-        if line.startswith("#"):
-            head.append(line)
+    head = [line for line in ROLL.read_text(encoding="utf-8").splitlines() if line.startswith("#")]
     wanted = ("blankbench-run", "kind", "blank", "model", "free_length_m", "held_travel_m", "mount_deg")
     keep = [line for line in head if line.split("=")[0].strip("# ") in wanted]
-    for n, roll in enumerate(np.linspace(0.0, 720.0, 240)):
-        rows.append(f"{n / 40:.3f},{2.0 + 0.2 * rng.standard_normal():.4f},{roll % 360:.2f}")
+    rows = [
+        f"{n / 40:.3f},{2.0 + 0.2 * rng.standard_normal():.4f},{roll % 360:.2f}"
+        for n, roll in enumerate(np.linspace(0.0, 720.0, 240))
+    ]
     path = folder / "botched.csv"
     path.write_text("\n".join([*keep, "time_s,load_N,roll_deg", *rows, ""]), encoding="utf-8")
     return path
