@@ -21,6 +21,18 @@ def test_every_mutation_can_be_made_and_its_tests_are_there() -> None:
     faults = []
     listed = run.mutations()
     for mutation in listed:
+        try:
+            mutation.spoilt(run.REPOSITORY)
+        except ValueError as fault:
+            faults.append(f"{mutation.name}: {fault}")
+        faults += [f"{mutation.name}: no test {test}" for test in mutation.missing(run.REPOSITORY)]
+    assert not faults, "\n".join(faults)
+    assert len({mutation.name for mutation in listed}) == len(listed)
+
+
+def test_a_text_that_stands_twice_or_not_at_all_is_no_mutation(tmp_path: Path) -> None:
+    (tmp_path / "a.py").write_text("x = 1\ny = 1\n", encoding="utf-8")
+    for old, words in (("= 1", "2 times"), ("= 3", "0 times")):
         with pytest.raises(ValueError, match=words):
             run.Mutation("n", "a.py", old, "= 2", ()).spoilt(tmp_path)
     assert run.Mutation("n", "a.py", "x = 1", "x = 2", ()).spoilt(tmp_path) == "x = 2\ny = 1\n"
