@@ -1,4 +1,4 @@
-"""The sketch of ``firmware_notes/sketch``: built for this computer and the 8-bit board, run in a simulator.
+"""The sketch of ``firmware_notes/sketch``: built for this computer and for the 8-bit board, and simulated.
 
 Where a compiler or the simulator is missing the tests are skipped; with ``BLANKBENCH_FIRMWARE=must`` they
 fail.

@@ -185,7 +185,7 @@ def test_sequence_numbers_wrap_at_their_width(board: Board) -> None:
     )
 )
 def test_a_full_queue_drops_whole_readings_and_says_how_many(core: ctypes.CDLL, doings) -> None:
-    """However slowly the line takes bytes, whenever commands fall in: no half line, every loss is told."""
+    """However slow the line is, whenever commands fall in: no half line, and every loss is told."""
     board = Board(core)
     out = b""
     samples = 0

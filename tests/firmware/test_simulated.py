@@ -247,6 +247,18 @@ def test_ten_a_second_and_back_is_what_the_amplifier_then_does(simulator: Path, 
     assert {hello.rate_hz for hello in out if isinstance(hello, Hello)} == {10.0, 80.0}
 
 
+def test_an_amplifier_whose_rate_is_fixed_is_said_to_have_that_rate(simulator: Path, workshop: Path) -> None:
+    fixed = build_for_board(workshop, "-DRATE_WIRED=0", "-DRATE_HZ=10")
+    with simulated(simulator, fixed) as port:
+        out = talk(port, [(0.2, b"rate 80\nrate 10\n")], 1.5)
+    answers = [(item.ok, item.text) for item in out if isinstance(item, Answer)]
+    assert answers == [(False, "fixed at the amplifier"), (True, "10")]
+    assert {hello.rate_hz for hello in out if isinstance(hello, Hello)} == {10.0}
+    steps = np.diff([item.tick for item in out if isinstance(item, Reading)])
+    assert len(steps) >= 8
+    np.testing.assert_allclose(steps, 100_000, atol=50)
+
+
 @pytest.mark.slow
 def test_ten_minutes_are_recorded_whole(
     run: Run, simulator: Path, elf: Path, tmp_path: Path, show: Show
