@@ -17,7 +17,7 @@ from rig.errors import CallError
 from rig.shop import set_aside_among
 
 if TYPE_CHECKING:
-    from rig.intake import LeftOut
+    from rig.workup.intake import LeftOut
 
 Runs = Annotated[
     list[str], typer.Argument(metavar="RUN…", help="Run files, or a pattern such as 'runs/*roll*'.")
