@@ -166,13 +166,25 @@ def test_a_stated_calibration_widens_what_it_touches_and_is_shared() -> None:
 
 
 def test_the_even_blank_bends_by_a_quarter_under_the_reference_load() -> None:
-    """Uniform cantilever, from the elliptic integrals: w/L = 1/4 at F·L²/EI = 0.8016…; L = 1.8 m."""
+    """Uniform cantilever, from the elliptic integrals: w/L = 1/4 at F·L²/EI = 0.80200; L = 1.8 m."""
+    from scipy.optimize import brentq
+    from scipy.special import ellipe, ellipeinc, ellipk, ellipkinc
+
+    def load_and_travel(tip: float) -> tuple[float, float]:
+        """F·L²/EI and w/L at a tip slope (Bisshopp & Drucker 1945, Quart. Appl. Math. 3:272)."""
+        m = 0.5 * (1.0 + math.sin(tip))
+        start = math.asin(1.0 / math.sqrt(2.0 * m))
+        root = float(ellipk(m) - ellipkinc(start, m))
+        return root**2, 1.0 - 2.0 * float(ellipe(m) - ellipeinc(start, m)) / root
+
+    tip = brentq(lambda slope: load_and_travel(slope)[1] - 0.25, 1e-3, 1.5, xtol=1e-14)
+    even = load_and_travel(tip)[0]
+    assert even == pytest.approx(0.80200, abs=5e-6)
     result = fit_flex(flexed())
     assert result.reference_load is not None
     assert result.even_blank_rigidity is not None
     a = result.reference_load.value * 1.8**2 / result.even_blank_rigidity.value
-    # between the computed rows a = 0.8 (0.249451542028002) and a = 1 of the published table's formula
-    assert a == pytest.approx(0.8019, abs=2e-4)
+    assert a == pytest.approx(even, rel=1e-6)
 
 
 def test_two_runs_of_one_blank_together_are_surer_than_one() -> None:
