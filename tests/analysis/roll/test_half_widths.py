@@ -34,7 +34,7 @@ def rolled(roll: np.ndarray, matrix: np.ndarray, bow: np.ndarray, noise: float =
 
 
 def test_the_bows_own_stiffening_counts_in_full_against_the_anisotropy() -> None:
-    """Along the bow u₀ the blank is stiffer by up to k·3·(u₀/L)²: that alone makes an anisotropy of 3·(u₀/L)².
+    """Along the bow u₀ the blank is stiffer by up to k·3·(u₀/L)²: that alone makes anisotropy 3·(u₀/L)².
 
     So large an anisotropy on a round blank is within the ±, and not by more than a tenth.
     """
@@ -81,7 +81,10 @@ def by_samples(readings: RollReadings, angle: float, seed: int) -> float:
     roll, load = readings.roll, readings.load_N
     assert load is not None
     columns = np.column_stack(
-        [np.full(roll.size, TRAVEL), -np.cos(roll), -np.sin(roll), TRAVEL * np.cos(2 * roll), TRAVEL * np.sin(2 * roll)]
+        [
+            np.full(roll.size, TRAVEL), -np.cos(roll), -np.sin(roll),
+            TRAVEL * np.cos(2 * roll), TRAVEL * np.sin(2 * roll),
+        ]
     )  # fmt: skip
     numbers, (rss,), _, _ = np.linalg.lstsq(columns, load, rcond=None)
     spread = np.linalg.inv(columns.T @ columns) * rss / (roll.size - 5)
@@ -99,14 +102,18 @@ def by_samples(readings: RollReadings, angle: float, seed: int) -> float:
     [(0.01, 0.003, 0.02), (0.004, 0.008, 0.06)],
     ids=["well known, by its slope", "hardly known, by samples"],
 )
-def test_a_snaps_half_width_holds_95_percent_of_where_it_may_lie(delta: float, bow: float, noise: float) -> None:
+def test_a_snaps_half_width_holds_95_percent_of_where_it_may_lie(
+    delta: float, bow: float, noise: float
+) -> None:
     """The mean ratio over 20 runs; its standard error is 0.01, and 90 % instead of 95 % would give 0.85."""
     matrix = stiffness_matrix(K, delta, 0.6)
     ratios = []
     for seed in range(20):
         readings = rolled(there_and_back(1200, turns=2), matrix, vector(bow, 1.7), noise, seed)
-        for snap in fit_roll(readings).snaps[:1]:
-            ratios.append(snap.angle.noise_ci95 / by_samples(readings, snap.angle.value, seed))
+        ratios += [
+            snap.angle.noise_ci95 / by_samples(readings, snap.angle.value, seed)
+            for snap in fit_roll(readings).snaps[:1]
+        ]
     assert len(ratios) == 20
     assert 0.94 <= float(np.mean(ratios)) <= 1.10
 
