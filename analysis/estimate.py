@@ -24,6 +24,16 @@ class Share:
     """95 % half-width in the unit of the value."""
     shared: bool = False
     """True if every blank measured on this rig carries the same error."""
+    along: tuple[float, ...] = ()
+    """The half-width along independent errors that all blanks of one rig share, each blank in its own pattern
+    (what turns with the chuck turns from blank to blank with the mark); empty: no such pattern."""
+    of: str = ""
+    """Whose errors `along` counts: shares of another source are independent."""
+
+    def scaled(self, factor: float) -> Share:
+        """The part in another unit, or times an exact number."""
+        along = tuple(factor * part for part in self.along)
+        return Share(self.cause, abs(factor) * self.ci95, self.shared, along, self.of)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,9 +89,8 @@ class Estimate:
 
     def scaled(self, factor: float) -> Estimate:
         """The estimate in another unit, or times an exact number."""
-        size = abs(factor)
-        shares = tuple(Share(share.cause, share.ci95 * size, share.shared) for share in self.shares)
-        return Estimate(self.value * factor, self.noise * size, self.dof, shares, self.reason)
+        shares = tuple(share.scaled(factor) for share in self.shares)
+        return Estimate(self.value * factor, self.noise * abs(factor), self.dof, shares, self.reason)
 
     def with_shares(self, shares: Iterable[Share]) -> Estimate:
         """The estimate with further systematic parts; parts that are exactly zero are left out."""

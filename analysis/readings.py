@@ -36,7 +36,9 @@ class RigErrors:
     free_length_ci95_m: float | None = None
     """95 % half-width of the free length, m."""
     angle_ci95_rad: float | None = None
-    """95 % half-width of the index mark's place in the chuck, rad."""
+    """95 % half-width of the chuck's zero, the same in every mount, rad."""
+    index_ci95_rad: float | None = None
+    """95 % half-width of how exactly the index mark is set in the chuck, new in every mount, rad."""
     load_zero_ci95_N: float | None = None
     """95 % half-width of the load's zero, N."""
     friction_N: float | None = None

@@ -26,6 +26,7 @@ from analysis.roll.derive import plane_p_value
 from analysis.roll.estimator import Fitted
 from analysis.roll.model import Kind
 from analysis.roll.regression import least_squares
+from analysis.roll.scatter import Scatter
 from analysis.roll.sift import Sifted, measured_of
 from analysis.roll.tensor import SIZE, to_compliance
 
@@ -239,7 +240,7 @@ def estimate(table: Sifted, kind: Kind, steps: Steps) -> Fitted:
         numbers=numbers,
         spread=numbers_spread,
         dof=dof,
-        p_value=plane_p_value(core[pair], own * core_spread[pair, pair], free),
+        p_value=plane_p_value(core[pair], Scatter.of(own * core_spread[pair, pair], free)),
         values=values,
         values_spread=spread,
         columns=columns,

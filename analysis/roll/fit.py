@@ -14,15 +14,26 @@ from analysis.estimate import Estimate, Share
 from analysis.readings import Floats, RollReadings
 from analysis.roll import by_hand, model
 from analysis.roll.advice import shelf_words, third_snap_words, too_short, travel_zero_words, warnings_of
+from analysis.roll.chuck import Chuck, Common, taken_off, whole
 from analysis.roll.curve import curve_of
-from analysis.roll.derive import bow_of, length, plane, plane_p_value, snaps_of
+from analysis.roll.derive import (
+    bow_frame,
+    bow_of,
+    delta_slopes,
+    length,
+    plane,
+    plane_p_value,
+    plane_slopes,
+    snaps_of,
+    with_common,
+)
 from analysis.roll.estimator import PLANE_LEVEL, Fitted, estimate
 from analysis.roll.mark import mark_of
 from analysis.roll.model import Kind
 from analysis.roll.result import Mark, MarkRule, RollResult
+from analysis.roll.scatter import Part, Scatter
 from analysis.roll.shares import LeftOut, Systematics
 from analysis.roll.sift import Sifted, sift
-from analysis.roll.signature import Signature, taken_off
 from analysis.roll.snaps import shelf
 from analysis.roll.tensor import SIZE, Blank, Matrix, energy_of
 from analysis.roll.third import ThirdWave, third_snap, third_wave
@@ -34,7 +45,7 @@ def fit_roll(
     mark_rule: MarkRule = "snap",
     initial_stiffness: Estimate | None = None,
     curve: bool = False,
-    signature: Signature | None = None,
+    chuck: Chuck | None = None,
 ) -> RollResult:
     """Planes, bow, snap positions and the mark of one roll run.
 
@@ -49,8 +60,10 @@ def fit_roll(
         for the large bend.
     curve : bool
         Whether to return the arrays behind a figure.
-    signature : Signature or None
-        What turns with the chuck, from several mounts of a blank (`fit_mounts`); it is taken off.
+    chuck : Chuck or None
+        What is known of the chuck, from several mounts of a blank (`fit_mounts`) or guessed; its part is
+        taken off, and what is not known of it, of seating and of the index mark enters every half-width.
+        None: the chuck is taken as perfect.
 
     Returns
     -------
@@ -61,7 +74,7 @@ def fit_roll(
     ReadingsError
         If the readings cannot be used at all (see `analysis.roll.sift.sift`).
     """
-    return RollFit(readings, signature).told(mark_rule, initial_stiffness, curve=curve)
+    return RollFit(readings, chuck).told(mark_rule, initial_stiffness, curve=curve)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +97,15 @@ class Measured:
     """What the model leaves out."""
     third: ThirdWave
     """Three waves a turn, which neither bow nor stiffness makes."""
+    mount_parts: tuple[Part, ...] = ()
+    """What each mount adds anew to the covariance: seating and index mark."""
+    common: Common | None = None
+    """What the chuck leaves unknown; None: it is taken as perfect."""
+
+    @property
+    def own(self) -> Scatter:
+        """Of the numbers without the chuck's errors: the run's noise, seating and index mark."""
+        return Scatter.of(self.spread, self.dof).joined(*self.mount_parts)
 
 
 class RollFit:
@@ -93,7 +115,7 @@ class RollFit:
 
     Parameters
     ----------
-    readings, signature
+    readings, chuck
         As in `fit_roll`.
 
     Raises
@@ -102,11 +124,11 @@ class RollFit:
         As `fit_roll`.
     """
 
-    def __init__(self, readings: RollReadings, signature: Signature | None = None) -> None:
+    def __init__(self, readings: RollReadings, chuck: Chuck | None = None) -> None:
         self._readings = readings
         measured = measure(readings)
-        if isinstance(measured, Measured) and signature is not None:
-            measured = without(measured, readings.mount, signature)
+        if isinstance(measured, Measured) and chuck is not None:
+            measured = without(measured, readings, chuck)
         self._measured = measured
 
     def told(
@@ -187,11 +209,16 @@ def _as_measured(sifted: Sifted, fitted: Fitted) -> Measured:
     )
 
 
-def without(measured: Measured, mount: float, signature: Signature) -> Measured:
-    """Take the rig's own signature off what was measured in one mount (rad)."""
-    numbers, spread = taken_off(measured.numbers, measured.spread, mount, signature)
-    p_value = plane_p_value(numbers[3:], spread[3:, 3:], measured.dof)
-    return replace(measured, numbers=numbers, spread=spread, p_value=p_value)
+def without(measured: Measured, readings: RollReadings, chuck: Chuck) -> Measured:
+    """Take the chuck's part off what was measured in one mount."""
+    off = taken_off(measured.numbers, readings.mount, readings.free_length_m, chuck)
+    every = whole(Scatter.of(measured.spread, measured.dof).joined(*off.mount_parts), off.common)
+    p_value = plane_p_value(off.numbers[3:], every.block(slice(3, 5)))
+    if not chuck.values.any():  # the numbers are as they were: noise alone was tested already, and better
+        p_value = max(p_value, measured.p_value)
+    return replace(
+        measured, numbers=off.numbers, p_value=p_value, mount_parts=off.mount_parts, common=off.common
+    )
 
 
 def told(
@@ -207,10 +234,18 @@ def told(
     Parameters, as `fit_roll`, with what was measured.
     """
     sifted, fitted, left_out = measured.sifted, measured.fitted, measured.left_out
-    spread, dof = measured.spread, measured.dof
+    own, common = measured.own, measured.common
+    every = whole(own, common)
     blank = Blank.of(measured.numbers)
     travel = _travel(readings, blank)
-    systematics = Systematics.of(readings, blank, travel, sifted.two_way)
+    systematics = Systematics.of(readings, blank, travel, sifted.two_way, index_in_scatter=common is not None)
+
+    def with_chuck(noise: Estimate, all_in: Estimate, row: Floats) -> Estimate:
+        return (
+            noise
+            if common is None
+            else with_common(noise, all_in, np.asarray(row @ common.moves), common.name)
+        )
 
     moved = [(left, left.shifted(blank)) for left in left_out]
 
@@ -222,19 +257,29 @@ def told(
     mean_load = blank.k * travel
     stiff_plane = None
     if measured.p_value < PLANE_LEVEL:
-        stiff_plane = plane(blank, spread, dof).with_shares(systematics.stiff_plane(blank.anisotropy))
+        stiff_plane = with_chuck(plane(blank, own), plane(blank, every), plane_slopes(blank))
+        stiff_plane = stiff_plane.with_shares(systematics.stiff_plane(blank.anisotropy))
         stiff_plane = with_left_out(stiff_plane, lambda it: it.stiff_plane, HALF_TURN)
-    anisotropy = length(blank.d_cos, blank.d_sin, spread[3:, 3:], dof).scaled(2.0 / blank.k)
+    pair = (blank.d_cos, blank.d_sin)
+    anisotropy = length(*pair, own.block(slice(3, 5)))
+    all_in = length(*pair, every.block(slice(3, 5)))
+    anisotropy = with_chuck(anisotropy, all_in, delta_slopes(blank)).scaled(2.0 / blank.k)
     anisotropy = anisotropy.with_shares(systematics.anisotropy(anisotropy.value, mean_load))
     zero = _travel_zero(fitted, blank.k)
     off = abs(zero.value) / travel if zero is not None else 0.0
     anisotropy = anisotropy.with_shares([Share("travel zero", anisotropy.value * off)])
-    stiffness = Estimate(blank.k, math.sqrt(spread[0, 0]), dof)
-    bow, bow_direction = bow_of(blank, spread, dof)
-    if bow_direction is not None:
+    stiffness = Estimate(blank.k, math.sqrt(measured.spread[0, 0]), measured.dof)
+    bow, bow_direction = bow_of(blank, own)
+    bow_all_in, direction_all_in = bow_of(blank, every)
+    toward, across = bow_frame(blank)
+    bow = with_chuck(bow, bow_all_in, toward)
+    if bow_direction is None or direction_all_in is None:
+        bow_direction = None
+    else:
+        bow_direction = with_chuck(bow_direction, direction_all_in, across)
         bow_direction = bow_direction.with_shares(systematics.bow_direction())
         bow_direction = with_left_out(bow_direction, lambda it: math.atan2(it.bow[1], it.bow[0]), TURN)
-    answer = snaps_of(blank, spread, dof, travel, initial_stiffness, systematics, left_out)
+    answer = snaps_of(blank, own, travel, initial_stiffness, systematics, left_out, common)
     energy = energy_of(blank, travel)
     third = third_snap(
         measured.third, energy, travel if readings.held_load_N is None else -readings.held_load_N
@@ -268,6 +313,7 @@ def told(
             *sifted.warnings,
             *travel_zero_words(zero),
             *warnings_of(readings, sifted, fitted, measured.p_value, anisotropy.value, systematics, answer),
+            *chuck_words(measured),
             *third_snap_words(third),
             *shelf_words(ledge),
         ),
@@ -275,6 +321,16 @@ def told(
         shelf=ledge,
         hanging=readings.held_load_N is not None,
     )
+
+
+def chuck_words(measured: Measured) -> list[str]:
+    """Say that a chuck was never measured, and what to do."""
+    if measured.common is None or measured.common.measured:
+        return []
+    return [
+        "This rig's chuck was never measured: run-out, uneven support, seating and index mark are guesses,"
+        " and they are in every ±. blankbench calibrate chuck measures them."
+    ]
 
 
 def _left_out(fitted: Fitted) -> tuple[LeftOut, ...]:

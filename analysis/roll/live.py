@@ -17,6 +17,7 @@ from analysis.estimate import Estimate
 from analysis.roll.derive import direction, snaps_of
 from analysis.roll.mark import mark_of
 from analysis.roll.result import Mark, MarkRule, Snap
+from analysis.roll.scatter import Scatter
 from analysis.roll.shares import Systematics
 from analysis.roll.tensor import SIZE, Blank, from_compliance
 
@@ -231,12 +232,13 @@ class LiveRoll:
             spread = jacobian @ spread[np.ix_([0, 3, 4, 1, 2], [0, 3, 4, 1, 2])] @ jacobian.T
         blank = Blank.of(numbers)
         dof = max(1.0, (self._count - float(_COLUMNS)) / self._memory())
+        scatter = Scatter.of(spread, dof)
         plane = None
         pair = numbers[3:]
         if float(pair @ np.linalg.solve(spread[3:, 3:], pair)) > -2.0 * math.log(0.05):
-            plane = direction(blank.d_cos, blank.d_sin, spread[3:, 3:], dof, 2)
+            plane = direction(blank.d_cos, blank.d_sin, scatter.block(slice(3, 5)), 2)
         none = Systematics(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
-        answer = snaps_of(blank, spread, dof, travel, None, none)
+        answer = snaps_of(blank, scatter, travel, None, none)
         mark = mark_of(self._rule, answer.snaps, answer.tied, plane)
         narrow = [angle for angle in (plane, mark.angle) if angle is not None]
         return LiveState(

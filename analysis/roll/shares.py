@@ -58,8 +58,16 @@ class Systematics:
     """(bow / free length)²."""
 
     @classmethod
-    def of(cls, readings: RollReadings, blank: Blank, travel: float, two_way: bool) -> Systematics:
-        """From what the run states and what was fitted."""
+    def of(
+        cls,
+        readings: RollReadings,
+        blank: Blank,
+        travel: float,
+        two_way: bool,
+        *,
+        index_in_scatter: bool = False,
+    ) -> Systematics:
+        """From what the run states and what was fitted; the index mark may stand in the scatter already."""
         rig = readings.rig
         friction = 0.0
         if not two_way:
@@ -69,7 +77,9 @@ class Systematics:
             travel=rig.travel_scale_ci95 or 0.0,
             zero_N=rig.load_zero_ci95_N or 0.0,
             friction_N=friction,
-            index=rig.angle_ci95_rad or 0.0,
+            index=math.hypot(
+                rig.angle_ci95_rad or 0.0, 0.0 if index_in_scatter else rig.index_ci95_rad or 0.0
+            ),
             bend=(travel / readings.free_length_m / _REFERENCE) ** 2,
             bow_ratio=(math.hypot(*blank.bow) / readings.free_length_m) ** 2,
         )

@@ -66,14 +66,15 @@ def test_two_mounts_a_quarter_turn_apart_take_off_a_chuck_error_as_large_as_the_
     assert result.warnings is not None
 
 
-def test_the_chucks_own_signature_is_found_and_can_be_taken_off_a_later_single_mount() -> None:
-    signature = fit_mounts([roll(0.0, 1), roll(0.5 * math.pi, 2), roll(math.pi, 3)]).signature
-    assert signature.runout_m == pytest.approx(RUNOUT, rel=0.1)
-    assert signature.support_pct == pytest.approx(200.0 * CHUCK_D / K, rel=0.05)
+def test_the_chucks_own_part_is_found_and_can_be_taken_off_a_later_single_mount() -> None:
+    chuck = fit_mounts([roll(0.0, 1), roll(0.5 * math.pi, 2), roll(math.pi, 3)]).chuck
+    assert chuck.runout_m == pytest.approx(RUNOUT, rel=0.1)
+    assert 100.0 * chuck.support == pytest.approx(200.0 * CHUCK_D / K, rel=0.05)
     mount = 2.5
-    later = measure(roll(mount, 9))
+    later_roll = roll(mount, 9)
+    later = measure(later_roll)
     assert isinstance(later, Measured)
-    numbers = without(later, mount, signature).numbers
+    numbers = without(later, later_roll, chuck).numbers
     plane = 0.5 * math.atan2(numbers[4], numbers[3])
     assert abs(difference(plane, PLANE, math.pi)) < math.radians(2.0)
 
