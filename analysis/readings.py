@@ -44,6 +44,13 @@ class RigErrors:
     friction_N: float | None = None
     """Friction of the rig's roll (half of the jump between the directions), N, learnt from a two-way run."""
 
+    lag_s: float | None = None
+    """How long the load comes behind the angle, s; taken off a run in one direction. None: not known."""
+    lag_ci95_s: float = 0.0
+    """95 % half-width of `lag_s`, s."""
+    readings_hz: float | None = None
+    """Readings a second of the load's amplifier; None: as the run's times show."""
+
     @property
     def states_calibration(self) -> bool:
         """True if the run says how sure its load scale is."""

@@ -77,11 +77,15 @@ def length(x: float, y: float, scatter: Scatter, bias: float | None = None) -> E
     return scatter.estimate(math.sqrt(max(0.0, plain**2 - off)), along)
 
 
-def bow_of(blank: Blank, scatter: Scatter) -> tuple[Estimate, Estimate | None]:
-    """Natural bow (m) and its direction (rad), from K⁻¹·f with the whole covariance."""
+def bow_of(blank: Blank, scatter: Scatter, noise: Matrix) -> tuple[Estimate, Estimate | None]:
+    """Natural bow (m) and its direction (rad), from K⁻¹·f with the whole covariance.
+
+    `noise`, the five numbers' covariance from the readings alone, is taken off the bow's length.
+    """
     x, y = blank.bow
-    own = scatter.through(bow_slopes(blank))
-    return length(x, y, own), direction(x, y, own, 1)
+    slopes = bow_slopes(blank)
+    own = scatter.through(slopes)
+    return length(x, y, own, float(np.trace(slopes @ noise @ slopes.T))), direction(x, y, own, 1)
 
 
 def plane_slopes(blank: Blank) -> Floats:
@@ -156,13 +160,13 @@ def snaps_of(
     noise : Scatter
         Of the blank's five numbers: the run's noise and what each mount adds.
     common : Common or None
-        What the chuck leaves unknown; it decides with the noise whether snaps can be told at all.
+        What the chuck leaves unknown; it decides with the noise whether two snaps hold equally.
     """
     k0 = None if initial is None else initial.value
     energy = energy_of(blank, travel, k0)
     found = rests(energy)
     scatter = whole(noise, common)
-    if not found or _nothing_there(blank, scatter):
+    if not found or _nothing_there(blank, noise):
         return SnapAnswer((), found, False, 0.0, 0)
     p_factor, q_factor = barrier_factors(blank.k, k0)
     p, q = 0.5 * travel**2 * p_factor, travel * q_factor
@@ -188,7 +192,7 @@ def snaps_of(
     moved = [(left.cause, to_parts @ left.shifts.T) for left in left_out]
     for at, (rest, slope, level) in enumerate(zip(found, slopes, levels, strict=True)):
         angle, barrier = own_angles[at], own_barriers[at]
-        if not angles[at].noise_ci95 < _WIDEST_SNAP:
+        if not angle.noise_ci95 < _WIDEST_SNAP:
             continue
         if common is not None:
             moves = to_parts @ common.moves

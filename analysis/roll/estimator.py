@@ -85,15 +85,15 @@ class Fitted:
     """Roll after which the noise is new, rad."""
 
 
-def estimate(sifted: Sifted, kind: Kind) -> Fitted:
-    """Fit a run (see the module's text).
+def estimate(sifted: Sifted, kind: Kind, lag: Floats | None = None) -> Fitted:
+    """Fit a run (see the module's text); `lag` as in `analysis.roll.model.columns`.
 
     Raises
     ------
     numpy.linalg.LinAlgError
         If the readings do not determine the columns.
     """
-    columns = model.columns(sifted, kind)
+    columns = model.columns(sifted, kind, lag)
     blocks = Blocks.over(sifted.reading.size, sifted.turns)
     sets = _sets(columns, sifted, blocks.starts.size)
     target = _free_target(columns, sifted, blocks, sets[-1]) if kind == "free" else sifted.reading

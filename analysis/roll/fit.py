@@ -14,7 +14,7 @@ from analysis.estimate import Estimate, Share
 from analysis.readings import Floats, RollReadings
 from analysis.roll import by_hand, model
 from analysis.roll.advice import shelf_words, third_snap_words, too_short, travel_zero_words, warnings_of
-from analysis.roll.chuck import Chuck, Common, taken_off, whole
+from analysis.roll.chuck import NORMAL, Chuck, Common, taken_off, whole
 from analysis.roll.curve import curve_of
 from analysis.roll.derive import (
     bow_frame,
@@ -28,6 +28,7 @@ from analysis.roll.derive import (
     with_common,
 )
 from analysis.roll.estimator import PLANE_LEVEL, Fitted, estimate
+from analysis.roll.lag import Lagged, fitted_lag, taken_back
 from analysis.roll.mark import mark_of
 from analysis.roll.model import Kind
 from analysis.roll.result import Mark, MarkRule, RollResult
@@ -101,6 +102,8 @@ class Measured:
     """What each mount adds anew to the covariance: seating and index mark."""
     common: Common | None = None
     """What the chuck leaves unknown; None: it is taken as perfect."""
+    lag: Estimate | None = None
+    """Lag of a run both ways, s."""
 
     @property
     def own(self) -> Scatter:
@@ -160,13 +163,27 @@ def measure(readings: RollReadings) -> Measured | Sifted:
     if not sifted.long_enough:
         return sifted
     try:
-        fitted = estimate(sifted, kind)
+        lagged = Lagged(sifted, 0.0, None)
+        if not readings.at_rest:
+            lagged = fitted_lag(sifted, kind)
+            if not sifted.two_way and readings.rig.lag_s is not None:
+                lagged = Lagged(taken_back(sifted, readings.rig.lag_s), readings.rig.lag_s, None)
+        fitted = estimate(lagged.sifted, kind, lagged.column)
     except np.linalg.LinAlgError as error:
         raise ReadingsError(
             "the readings do not determine the blank",
             "roll a whole turn at an even speed and record again",
         ) from error
-    return _as_measured(sifted, fitted)
+    return replace(_as_measured(lagged.sifted, fitted), lag=_lag(lagged, fitted))
+
+
+def _lag(lagged: Lagged, fitted: Fitted) -> Estimate | None:
+    """Give the lag that a run both ways shows."""
+    at = fitted.columns.lag
+    if at is None:
+        return None
+    error = math.sqrt(fitted.values_spread[at, at])
+    return Estimate(lagged.lag_s + float(fitted.values[at]), error, fitted.dof)
 
 
 def _measured_by_hand(readings: RollReadings, table: Sifted) -> Measured | Sifted:
@@ -238,7 +255,7 @@ def told(
     every = whole(own, common)
     blank = Blank.of(measured.numbers)
     travel = _travel(readings, blank)
-    systematics = Systematics.of(readings, blank, travel, sifted.two_way, index_in_scatter=common is not None)
+    systematics = Systematics.of(readings, blank, travel, sifted, index_in_scatter=common is not None)
 
     def with_chuck(noise: Estimate, all_in: Estimate, row: Floats) -> Estimate:
         return (
@@ -261,22 +278,23 @@ def told(
         stiff_plane = stiff_plane.with_shares(systematics.stiff_plane(blank.anisotropy))
         stiff_plane = with_left_out(stiff_plane, lambda it: it.stiff_plane, HALF_TURN)
     pair = (blank.d_cos, blank.d_sin)
-    anisotropy = length(*pair, own.block(slice(3, 5)))
-    all_in = length(*pair, every.block(slice(3, 5)))
+    bias = float(np.trace(measured.spread[3:, 3:]))
+    anisotropy = length(*pair, own.block(slice(3, 5)), bias)
+    all_in = length(*pair, every.block(slice(3, 5)), bias)
     anisotropy = with_chuck(anisotropy, all_in, delta_slopes(blank)).scaled(2.0 / blank.k)
     anisotropy = anisotropy.with_shares(systematics.anisotropy(anisotropy.value, mean_load))
     zero = _travel_zero(fitted, blank.k)
     off = abs(zero.value) / travel if zero is not None else 0.0
     anisotropy = anisotropy.with_shares([Share("travel zero", anisotropy.value * off)])
     stiffness = Estimate(blank.k, math.sqrt(measured.spread[0, 0]), measured.dof)
-    bow, bow_direction = bow_of(blank, own)
-    bow_all_in, direction_all_in = bow_of(blank, every)
+    bow, bow_direction = bow_of(blank, own, measured.spread)
+    bow_all_in, direction_all_in = bow_of(blank, every, measured.spread)
     toward, across = bow_frame(blank)
     bow = with_chuck(bow, bow_all_in, toward)
-    if bow_direction is None or direction_all_in is None:
-        bow_direction = None
-    else:
-        bow_direction = with_chuck(bow_direction, direction_all_in, across)
+    if bow_direction is not None:
+        # The chuck alone may make such a bow: then it may point anywhere.
+        anywhere = Estimate(bow_direction.value, 0.5 * TURN / NORMAL)
+        bow_direction = with_chuck(bow_direction, direction_all_in or anywhere, across)
         bow_direction = bow_direction.with_shares(systematics.bow_direction())
         bow_direction = with_left_out(bow_direction, lambda it: math.atan2(it.bow[1], it.bow[0]), TURN)
     answer = snaps_of(blank, own, travel, initial_stiffness, systematics, left_out, common)
@@ -319,6 +337,7 @@ def told(
         ),
         third_snap=third,
         shelf=ledge,
+        lag=measured.lag,
         hanging=readings.held_load_N is not None,
     )
 

@@ -42,18 +42,29 @@ class Columns:
     """Index of the first of `MOST_DRIFT` drift columns; all are zero at the first reading."""
     waves: int
     """Index of the first of the further waves (cos 3θ)."""
+    lag: int | None = None
+    """Index of the lag's column, where it is fitted."""
     zero: int | None = None
     """Index of the column of ones, where a run of two travels can tell the travel's zero."""
 
 
-def columns(sifted: Sifted, kind: Kind) -> Columns:
-    """Columns at every reading. A free tip's core is left empty: `linearised` fills it."""
+def columns(sifted: Sifted, kind: Kind, lag: Floats | None = None) -> Columns:
+    """Columns at every reading. A free tip's core is left empty: `linearised` fills it.
+
+    Parameters
+    ----------
+    lag : ndarray, shape (n,), or None
+        What a further second of lag does to each reading (`analysis.roll.lag`).
+    """
     z = np.exp(1j * sifted.roll)
     z2 = z * z
     n = sifted.roll.size
     friction = SIZE if sifted.two_way else None
-    zero = SIZE + sifted.two_way if kind != "hanging" and _two_travels(sifted.travel) else None
-    drift = SIZE + sifted.two_way + (zero is not None)
+    behind = SIZE + sifted.two_way
+    at_lag = behind if lag is not None else None
+    behind += lag is not None
+    zero = behind if kind != "hanging" and _two_travels(sifted.travel) else None
+    drift = behind + (zero is not None)
     waves = drift + MOST_DRIFT
     rows = np.empty((waves + 2 * (MOST_HARMONICS - 2), n))
     scale = sifted.travel
@@ -69,6 +80,8 @@ def columns(sifted: Sifted, kind: Kind) -> Columns:
         np.multiply(scale, z2.imag, out=rows[4])
     if sifted.two_way:
         rows[SIZE] = sifted.direction
+    if lag is not None:
+        rows[behind - 1] = lag
     if zero is not None:
         rows[zero] = 1.0
     span = float(sifted.time[-1])
@@ -79,7 +92,7 @@ def columns(sifted: Sifted, kind: Kind) -> Columns:
     for index in range(waves, rows.shape[0], 2):
         wave = wave * z
         rows[index], rows[index + 1] = wave.real, wave.imag
-    return Columns(rows, friction, drift, waves, zero)
+    return Columns(rows, friction, drift, waves, at_lag, zero)
 
 
 def _two_travels(travel: Floats) -> bool:

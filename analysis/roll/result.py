@@ -132,5 +132,7 @@ class RollResult:
     """A third snap that rig, hand or section may make; None where nothing shows one."""
     shelf: Shelf | None = None
     """Where a second snap has just vanished; None where there is no such place."""
+    lag: Estimate | None = None
+    """How long the load comes behind the angle, s, as fitted; None from one direction."""
     hanging: bool = False
     """True if a weight hung at the tip: readings, friction and noise are then travel in m, else load in N."""

@@ -10,9 +10,13 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from analysis.angles import difference
 from analysis.estimate import Estimate, Share
 from analysis.readings import RollReadings
+from analysis.roll.lag import UNLEARNT, rates, readings_a_second
+from analysis.roll.sift import Sifted
 from analysis.roll.tensor import Blank, Matrix, barrier_factors
 
 DEFAULT_FRICTION_N = 0.02
@@ -56,6 +60,8 @@ class Systematics:
     """(travel / length)² over that at a quarter of the length."""
     bow_ratio: float
     """(bow / free length)²."""
+    lag: float = 0.0
+    """Of the angle from a lag that one direction cannot show, rad."""
 
     @classmethod
     def of(
@@ -63,14 +69,14 @@ class Systematics:
         readings: RollReadings,
         blank: Blank,
         travel: float,
-        two_way: bool,
+        sifted: Sifted,
         *,
         index_in_scatter: bool = False,
     ) -> Systematics:
         """From what the run states and what was fitted; the index mark may stand in the scatter already."""
         rig = readings.rig
         friction = 0.0
-        if not two_way:
+        if not sifted.two_way:
             friction = DEFAULT_FRICTION_N if rig.friction_N is None else abs(rig.friction_N)
         return cls(
             load=rig.load_scale_ci95 or 0.0,
@@ -82,11 +88,12 @@ class Systematics:
             ),
             bend=(travel / readings.free_length_m / _REFERENCE) ** 2,
             bow_ratio=(math.hypot(*blank.bow) / readings.free_length_m) ** 2,
+            lag=_lag_angle(readings, sifted),
         )
 
     def angle(self) -> tuple[Share, ...]:
         """Of every blank angle."""
-        return (Share("index mark", self.index),)
+        return (Share("index mark", self.index), Share("lag", self.lag))
 
     def stiff_plane(self, anisotropy: float) -> tuple[Share, ...]:
         """Of the stiff plane: the bow's own stiffening may have turned it."""
@@ -161,6 +168,17 @@ class Systematics:
     def bow_alone(self) -> float:
         """Anisotropy (fraction) below which a bow of this size may explain all of it."""
         return 6.0 * self.bow_ratio
+
+
+def _lag_angle(readings: RollReadings, sifted: Sifted) -> float:
+    """95 % half-width of every angle from the lag of a run in one direction, rad."""
+    if sifted.two_way or readings.at_rest or sifted.time.size < 2 or not float(sifted.time[-1]) > 0.0:
+        return 0.0
+    rate = float(np.mean(np.abs(rates(sifted.time, sifted.roll))))
+    if readings.rig.lag_s is not None:
+        return readings.rig.lag_ci95_s * rate
+    every = readings.rig.readings_hz or readings_a_second(sifted)
+    return UNLEARNT / every * rate if every > 0.0 else 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -79,6 +79,8 @@ def roll_record(
     return record | {
         "soft_plane_deg": soft,
         "mark_why": str(mark.why),
+        "lag_s": value_of(result.lag),
+        "lag_ci95_s": ci95_of(result.lag),
         "third_snap_cause": None if result.third_snap is None else str(result.third_snap.cause),
         "third_snap_deg": None
         if result.third_snap is None

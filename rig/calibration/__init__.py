@@ -1,5 +1,6 @@
 """Counts become newtons, metres and degrees here, and nowhere else."""
 
+from rig.calibration.chuck import ChuckScale, LagScale
 from rig.calibration.counts import LOAD_BITS, TURN_COUNTS, signed, unwrapped
 from rig.calibration.scales import (
     AngleScale,
@@ -7,6 +8,7 @@ from rig.calibration.scales import (
     LoadScale,
     TipScale,
     TravelScale,
+    all_calibrations,
     latest_calibration,
     load_calibration,
     save_calibration,
@@ -18,10 +20,13 @@ __all__ = [
     "TURN_COUNTS",
     "AngleScale",
     "Calibration",
+    "ChuckScale",
+    "LagScale",
     "LoadScale",
     "TipScale",
     "TravelScale",
     "TurnScale",
+    "all_calibrations",
     "latest_calibration",
     "load_calibration",
     "save_calibration",

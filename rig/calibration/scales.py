@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import os
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import MISSING, asdict, dataclass, fields
 from datetime import datetime
 from pathlib import Path
@@ -18,10 +18,12 @@ from typing import Any
 
 import numpy as np
 import tomlkit
+from numpy.polynomial import Polynomial
 from numpy.typing import ArrayLike
 
 from analysis.readings import Floats
 from rig.calibration import geometry
+from rig.calibration.chuck import ChuckScale, LagScale
 from rig.calibration.counts import LOAD_BITS, TURN_COUNTS, signed, unwrapped
 from rig.calibration.turning import TurnScale
 from rig.errors import FileError
@@ -35,6 +37,7 @@ __all__ = [
     "TipScale",
     "TravelScale",
     "TurnScale",
+    "all_calibrations",
     "latest_calibration",
     "load_calibration",
     "save_calibration",
@@ -43,9 +46,13 @@ __all__ = [
 ]
 
 
+_NEWTON = 6
+"""Steps that solve a cell's curve from its line: each squares the error, and the line is within a percent."""
+
+
 @dataclass(frozen=True, slots=True)
 class LoadScale:
-    """Load = (counts − zero) · `N_per_count`."""
+    """Load = (counts − zero) · `N_per_count`, or the load F of the curve counts − zero = Σ curveᵢ·Fⁱ."""
 
     zero_counts: float
     """Counts without a load."""
@@ -59,10 +66,30 @@ class LoadScale:
     """Largest distance of a known weight from the straight line, N; None with a single weight."""
     bits: int = LOAD_BITS
     """Width of the counts."""
+    curve: tuple[float, ...] = ()
+    """Counts per N, per N² …, where the weights asked for more than a line; empty: a line."""
+    heaviest_N: float | None = None
+    """Load of the heaviest weight, N; beyond it the scale is carried on. None: not known."""
+    lower_limit_N: float | None = None
+    """Below this load a reading is not known to a useful part of itself, N (2.4 s of ASTM E74)."""
+    hysteresis_pct: float | None = None
+    """Falling less rising readings over the span, percent."""
+    gain: float | None = None
+    """The amplifier's gain that it was made at; None: not known."""
+    made: str = ""
+    """When it was made, ISO 8601."""
 
     def apply(self, counts: ArrayLike) -> Floats:
         """Give the load, N; counts without sign are read as two's complement first."""
-        return (signed(counts, self.bits) - self.zero_counts) * self.N_per_count
+        away = signed(counts, self.bits) - self.zero_counts
+        load = away * self.N_per_count
+        if not self.curve:
+            return load
+        curve = Polynomial((0.0, *self.curve))
+        slope = curve.deriv()
+        for _ in range(_NEWTON):
+            load = load - (curve(load) - away) / slope(load)
+        return np.asarray(load)
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +171,10 @@ class Calibration:
     """Chuck angle."""
     tip: TipScale | None = None
     """Tip slope."""
+    chuck: ChuckScale | None = None
+    """What turns with the chuck."""
+    lag: LagScale | None = None
+    """How the load comes behind the angle."""
 
     def apply(
         self,
@@ -189,10 +220,18 @@ class Calibration:
         for name in _SCALES:
             scale = getattr(self, name)
             if scale is not None:
-                table = {key: value for key, value in asdict(scale).items() if value is not None}
+                table = {
+                    key: list(value) if isinstance(value, tuple) else value
+                    for key, value in asdict(scale).items()
+                    if value not in (None, "", ())
+                }
                 if isinstance(scale, TurnScale):
                     table["geometry"] = geometry.to_table(scale.geometry)
                 tables[name] = table
+        if self.chuck is not None:
+            tables["chuck"] = self.chuck.to_table()
+        if self.lag is not None:
+            tables["lag"] = self.lag.to_table()
         return tables
 
     @classmethod
@@ -215,6 +254,10 @@ class Calibration:
         scales: dict[str, Any] = {
             name: _scale(kind, name, tables[name], where) for name, kind in _SCALES.items() if name in tables
         }
+        if "chuck" in tables:
+            scales["chuck"] = ChuckScale.from_table(tables["chuck"], where)
+        if "lag" in tables:
+            scales["lag"] = LagScale.from_table(tables["lag"], where)
         dated = tables.get("dated", "")
         return cls(dated=dated.isoformat() if isinstance(dated, datetime) else str(dated), **scales)
 
@@ -292,6 +335,17 @@ def latest_calibration(folder: str | os.PathLike[str], before: datetime | None =
     return load_calibration(max(files, key=_order)) if files else None
 
 
+def all_calibrations(folder: str | os.PathLike[str]) -> list[tuple[Path, Calibration]]:
+    """Read every calibration in a folder, the oldest first; one that cannot be read is passed over."""
+    found = []
+    for path in sorted(Path(folder).glob("[0-9]*.toml"), key=_order):
+        try:
+            found.append((path, load_calibration(path)))
+        except FileError:
+            continue
+    return found
+
+
 def _order(path: Path) -> tuple[str, int]:
     """Sort ``…T0930-2`` behind ``…T0930``."""
     stem, number = path.stem[:15], path.stem[16:]
@@ -315,6 +369,9 @@ def _scale(kind: type[Scale], name: str, table: Any, path: str) -> Scale:
         if entry.name == "geometry":
             continue
         value = table.get(entry.name)
+        if entry.name in ("curve", "made") and value is not None:
+            given[entry.name] = _curve_or_date(entry.name, value, fault)
+            continue
         if value is None:
             if entry.default is MISSING:
                 raise fault(f"does not give {entry.name}")
@@ -333,3 +390,15 @@ def _scale(kind: type[Scale], name: str, table: Any, path: str) -> Scale:
             raise fault(f"has an impossible {entry.name}")
         given[entry.name] = int(value) if whole else float(value)
     return kind(**given)
+
+
+def _curve_or_date(name: str, value: Any, fault: Callable[[str], FileError]) -> tuple[float, ...] | str:
+    """Read a curve's coefficients, or a date."""
+    if name == "made":
+        return value.isoformat() if isinstance(value, datetime) else str(value)
+    numbers = isinstance(value, list) and all(
+        isinstance(one, int | float) and not isinstance(one, bool) and math.isfinite(one) for one in value
+    )
+    if not numbers or not value or value[0] == 0:
+        raise fault("has a curve that is none")
+    return tuple(float(one) for one in value)

@@ -27,7 +27,7 @@ COMMANDS = {
     "demo": "Roll and flex five invented blanks on a simulated rig, judge them, and compare with the truth.",
     "ports": "List the serial ports, or ask one who is behind it.",
     "virtual": "Start a simulated rig and print its port; Ctrl-C stops it.",
-    "calibrate": "Calibrate one channel of the rig; the result is dated and kept in every run.",
+    "calibrate": "Calibrate one part of the rig; the result is dated and kept in every run.",
     "sniff": "Find out what a sketch prints, so that record takes its lines.",
     "record": "Record one run from the rig. Ctrl-C ends it; what was recorded is a whole run.",
     "import": "Make a run file of a table: a spreadsheet, a notebook typed in, another program's log.",

@@ -25,13 +25,14 @@ def batch(
     skip_unreadable: options.SkipUnreadable = False,
     as_json: options.AsJson = False,
     units: options.Units = None,
+    chuck: options.ChuckChoice = None,
     settings_file: options.SettingsFile = None,
 ) -> None:
     """Say whether blanks are alike, from their roll and flex runs given together.
 
     Example: blankbench batch runs/*.csv --tolerance reference_load=4
     """
-    settings = load_settings(settings_file)
+    settings = options.with_chuck(load_settings(settings_file), chuck)
     with options.progress("Working up the runs") as progress:
         taken = take_in(options.expand(runs), settings, skip_unreadable=skip_unreadable, progress=progress)
     taken = beside_check_blank(taken, settings, needed=2)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -10,80 +9,128 @@ from typing import Annotated, Literal
 
 import typer
 
-from analysis.readings import Floats
 from rig.calibration import Calibration, TurnScale, latest_calibration, save_calibration
 from rig.calibration.geometry import Winch
-from rig.calibration.points import KnownWeight, angle_scale, load_scale, tip_scale, travel_scale
+from rig.calibration.points import angle_scale, tip_scale, travel_scale
 from rig.calibration.turning_points import turn_scale
-from rig.commands import options
+from rig.commands import calibrate_chuck, calibrate_load, options
+from rig.commands.calibrate_load import CalibrationsInto, Take, one_weight, said_of_load, taker
 from rig.commands.connect import Baud, Board, Port, board_at
 from rig.commands.lengths import parse_length
-from rig.errors import CallError, PortError
-from rig.settings import Turning, load_settings
+from rig.errors import CallError
+from rig.settings import Settings, Turning, load_settings
 
-Take = Callable[[str, str], Floats]
-"""Tells the person what to do, waits for Enter, and gives the raw counts of a channel."""
+calibrate = typer.Typer(
+    no_args_is_help=True,
+    rich_markup_mode="rich",
+    context_settings={"help_option_names": ["-h", "--help"]},
+    help="Calibrate one part of the rig; the result is dated and kept in every run.\n\n"
+    "Example: blankbench calibrate load --weights 0,100,200,500,200,100,0",
+)
+"""The command and those below it."""
+calibrate.command("load")(calibrate_load.load)
+calibrate.command("chuck")(calibrate_chuck.chuck)
+calibrate.command("lag")(calibrate_chuck.lag)
+
+Seconds = Annotated[float, typer.Option("--seconds", min=0.5, help="How long to read each time.")]
 
 
-def calibrate(
-    channel: Annotated[
-        Literal["load", "travel", "angle", "tip"],
-        typer.Argument(
-            help="load: zero and one known weight. travel: two known positions. angle, tip: zero and sense."
-        ),
-    ],
+@calibrate.command("travel")
+def travel(
     port: Port = None,
     baud: Baud = None,
-    weight: Annotated[
-        float | None, typer.Option("--weight", metavar="GRAMS", min=1.0, help="load: the known weight.")
-    ] = None,
     distance: Annotated[
         float | None,
         typer.Option(
             "--distance",
             metavar="LENGTH",
             parser=parse_length,
-            help="travel: how far the second position is from the first; on a winch, along the string.",
+            help="How far the second position is from the first; on a winch, along the string.",
         ),
     ] = None,
     tolerance: Annotated[
-        float,
-        typer.Option(
-            "--tolerance", min=0.0, help="How sure the known value is, ±: grams, millimetres or degrees."
-        ),
+        float, typer.Option("--tolerance", min=0.0, help="How sure the distance is, ± millimetres.")
     ] = 0.0,
-    seconds: Annotated[float, typer.Option("--seconds", min=0.5, help="How long to read each time.")] = 3.0,
-    into: Annotated[
-        Path | None,
-        typer.Option("--into", metavar="FOLDER", help="Folder of calibrations (default: the shop's)."),
-    ] = None,
+    seconds: Seconds = 3.0,
+    into: CalibrationsInto = None,
     as_json: options.AsJson = False,
     settings_file: options.SettingsFile = None,
 ) -> None:
-    """Calibrate one channel of the rig; the result is dated and kept in every run.
+    """Calibrate the travel from two known positions.
 
-    Example: blankbench calibrate load --weight 200 --tolerance 0.5
+    Example: blankbench calibrate travel --distance 400mm
     """
     settings = load_settings(settings_file)
-    if channel == "load" and weight is None:
-        raise CallError("--weight is missing", "give the known weight in grams, as in --weight 200")
-    if channel == "travel" and distance is None:
+    if distance is None:
         raise CallError(
             "--distance is missing", "give how far apart the two positions are, as in --distance 400mm"
         )
+    _at_the_port("travel", port, baud, seconds, into, as_json, settings, distance, tolerance)
+
+
+@calibrate.command("angle")
+def angle(
+    port: Port = None,
+    baud: Baud = None,
+    tolerance: Annotated[
+        float, typer.Option("--tolerance", min=0.0, help="How sure the chuck's zero is set, ± degrees.")
+    ] = 0.0,
+    seconds: Seconds = 3.0,
+    into: CalibrationsInto = None,
+    as_json: options.AsJson = False,
+    settings_file: options.SettingsFile = None,
+) -> None:
+    """Calibrate the chuck's angle: its zero and which way its sensor counts.
+
+    Example: blankbench calibrate angle --tolerance 0.5
+    """
+    settings = load_settings(settings_file)
+    _at_the_port("angle", port, baud, seconds, into, as_json, settings, 0.0, tolerance)
+
+
+@calibrate.command("tip")
+def tip(
+    port: Port = None,
+    baud: Baud = None,
+    seconds: Seconds = 3.0,
+    into: CalibrationsInto = None,
+    as_json: options.AsJson = False,
+    settings_file: options.SettingsFile = None,
+) -> None:
+    """Calibrate the tip's slope: its zero and which way its sensor counts.
+
+    Example: blankbench calibrate tip
+    """
+    _at_the_port("tip", port, baud, seconds, into, as_json, load_settings(settings_file), 0.0, 0.0)
+
+
+def _at_the_port(
+    channel: Literal["load", "travel", "angle", "tip"],
+    port: str | None,
+    baud: int | None,
+    seconds: float,
+    into: Path | None,
+    as_json: bool,
+    settings: Settings,
+    distance_m: float,
+    tolerance: float,
+) -> None:
+    """Calibrate one channel at the port, keep it and say so."""
     folder = into or Path(settings.shop.calibrations)
     with board_at(port, baud, settings) as board:
-        take = _taker(board, channel, seconds)
+        take = taker(board, channel, seconds)
         before = latest_calibration(folder) or Calibration()
         fresh = make(
-            channel, take, before,
-            weight_kg=(weight or 0.0) * 1e-3,
-            distance_m=distance or 0.0,
+            channel,
+            take,
+            before,
+            weight_kg=0.0,
+            distance_m=distance_m,
             tolerance=tolerance,
             gravity_m_s2=settings.shop.gravity_m_s2,
             turning=settings.travel,
             wraps_at=_wraps_at(board, channel),
-        )  # fmt: skip
+        )
     fresh = replace(fresh, dated=f"{datetime.now().astimezone():%Y-%m-%dT%H:%M}")
     path = save_calibration(fresh, folder)
     if as_json:
@@ -128,12 +175,8 @@ def make(
         Counts at which the channel's sensor begins again.
     """
     if channel == "load":
-        zero = take("load", "Take everything off the load cell")
-        hung = take(
-            "load", f"Hang the weight of {weight_kg * 1e3:g} g where the tip pulls, and let it come to rest"
-        )
-        known = KnownWeight(weight_kg, hung, tolerance * 1e-3)
-        return replace(before, load=load_scale(zero, [known], gravity_m_s2=gravity_m_s2))
+        scale = one_weight(take, weight_kg, tolerance * 1e-3, gravity_m_s2)
+        return replace(before, load=scale)
     if channel == "travel" and turning is not None:
         return replace(before, travel=_turned(take, turning, distance_m, tolerance * 1e-3, wraps_at))
     if channel == "travel":
@@ -185,42 +228,20 @@ def _wraps_at(board: Board, channel: str) -> int | None:
 
 def said(calibration: Calibration, channel: str) -> str:
     """One line on a fresh calibration."""
-    if channel == "load" and (load := calibration.load) is not None:
-        sure = "" if load.scale_ci95 is None else f" ± {100.0 * load.scale_ci95:.2g} %"
-        zero = "" if load.zero_ci95_N is None else f", zero ± {1e3 * load.zero_ci95_N:.2g} mN"
-        return f"Load: {1e6 * load.N_per_count:.5g} µN a count{sure}{zero}."
-    if channel == "travel" and (travel := calibration.travel) is not None:
-        if isinstance(travel, TurnScale):
-            turns = travel.geometry
+    if channel == "load":
+        return said_of_load(calibration)
+    if channel == "travel" and (moved := calibration.travel) is not None:
+        if isinstance(moved, TurnScale):
+            turns = moved.geometry
             if isinstance(turns, Winch):
                 return (
                     f"Travel: drum radius {1e3 * turns.drum_radius_m:.2f} ± {1e3 * turns.drum_ci95_m:.2g} mm."
                 )
             return f"Travel: arm {1e3 * turns.arm_m:.1f} ± {1e3 * turns.arm_ci95_m:.2g} mm to the roller."
-        sure = "" if travel.scale_ci95 is None else f" ± {100.0 * travel.scale_ci95:.2g} %"
-        return f"Travel: {1e6 * travel.m_per_count:.5g} µm a count{sure}."
+        sure = "" if moved.scale_ci95 is None else f" ± {100.0 * moved.scale_ci95:.2g} %"
+        return f"Travel: {1e6 * moved.m_per_count:.5g} µm a count{sure}."
     scale = calibration.angle if channel == "angle" else calibration.tip
     if scale is None:
         return f"{channel}: not calibrated."
     way = "with" if scale.sign > 0 else "against"
     return f"{channel.capitalize()}: zero at {scale.zero_counts:.1f} counts, counts grow {way} the angle."
-
-
-def _taker(board: Board, channel: str, seconds: float) -> Take:
-    known = {c.name: c for c in board.hello.channels}
-    if channel not in known:
-        raise PortError(
-            f"{board.hello.device} has no channel {channel}, only {', '.join(known)}",
-            "calibrate one of those, or add the sensor to the board",
-        )
-    if not known[channel].in_counts:
-        raise PortError(
-            f"{board.hello.device} sends {channel} in {known[channel].unit} already",
-            "there is nothing to calibrate here",
-        )
-
-    def take(name: str, what: str) -> Floats:
-        typer.prompt(f"{what}, then press Enter", default="", show_default=False, prompt_suffix=" ", err=True)
-        return board.capture(seconds)[name]
-
-    return take

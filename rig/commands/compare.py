@@ -28,6 +28,7 @@ def compare(
     skip_unreadable: options.SkipUnreadable = False,
     as_json: options.AsJson = False,
     units: options.Units = None,
+    chuck: options.ChuckChoice = None,
     settings_file: options.SettingsFile = None,
 ) -> None:
     """Say whether the maker's blank has changed between two shipments of one model.
@@ -37,7 +38,7 @@ def compare(
 
     Example: blankbench compare 'runs/C-*' --before 'runs/A-*'
     """
-    settings = load_settings(settings_file)
+    settings = options.with_chuck(load_settings(settings_file), chuck)
     with options.progress("Working up the runs") as progress:
         taken = [
             take_in(options.expand(one), settings, skip_unreadable=skip_unreadable, progress=progress)

@@ -42,6 +42,7 @@ def control(
     skip_unreadable: options.SkipUnreadable = False,
     as_json: options.AsJson = False,
     units: options.Units = None,
+    chuck: options.ChuckChoice = None,
     settings_file: options.SettingsFile = None,
 ) -> None:
     """Say whether the rig has moved, from a check blank that is measured again and again.
@@ -50,7 +51,7 @@ def control(
 
     Example: blankbench control runs/CHECK*.csv
     """
-    settings = load_settings(settings_file)
+    settings = options.with_chuck(load_settings(settings_file), chuck)
     with options.progress("Working up the runs") as progress:
         taken = take_in(options.expand(runs), settings, skip_unreadable=skip_unreadable, progress=progress)
     name = _check_blank(blank, taken, settings)

@@ -58,6 +58,7 @@ def grade(
     skip_unreadable: options.SkipUnreadable = False,
     as_json: options.AsJson = False,
     units: options.Units = None,
+    chuck: options.ChuckChoice = None,
     settings_file: options.SettingsFile = None,
 ) -> None:
     """Say which blanks of a shipment to keep, against what you want of the model.
@@ -67,7 +68,7 @@ def grade(
 
     Example: blankbench grade runs/*.csv --spec petrel.toml
     """
-    settings = load_settings(settings_file)
+    settings = options.with_chuck(load_settings(settings_file), chuck)
     wanted, model = None, ""
     if spec is not None:
         wanted, model, settings = load_specification(spec, settings)

@@ -51,13 +51,14 @@ def mark(
     ] = None,
     calibration: CalibrationFile = None,
     as_json: options.AsJson = False,
+    chuck: options.ChuckChoice = None,
     settings_file: options.SettingsFile = None,
 ) -> None:
     """Guide the hand to the angle that gets the tape: which way to turn, how far, and when it is there.
 
     Example: blankbench mark runs/A-03_roll.csv --at mark
     """
-    settings = load_settings(settings_file)
+    settings = options.with_chuck(load_settings(settings_file), chuck)
     (rolled,) = read_runs(options.expand([run]), "roll")
     work = work_roll(rolled, settings, rule=rule)
     target = target_of(work.result, at)

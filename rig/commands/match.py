@@ -38,6 +38,7 @@ def match(
     skip_unreadable: options.SkipUnreadable = False,
     as_json: options.AsJson = False,
     units: options.Units = None,
+    chuck: options.ChuckChoice = None,
     settings_file: options.SettingsFile = None,
 ) -> None:
     """Divide a shipment into sets whose blanks are as alike as can be.
@@ -50,7 +51,7 @@ def match(
         raise CallError(f"--size {size} makes no set", "ask for sets of two or more")
     if not 0.0 < seconds < float("inf"):
         raise CallError(f"--seconds {seconds:g} is no time", "write it as --seconds 20")
-    settings = load_settings(settings_file)
+    settings = options.with_chuck(load_settings(settings_file), chuck)
     weights = options.pairs(weight or (), "--weight", "reference_load=2", zero=True)
     with options.progress("Working up the runs") as progress:
         taken = take_in(options.expand(runs), settings, skip_unreadable=skip_unreadable, progress=progress)

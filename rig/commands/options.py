@@ -7,6 +7,7 @@ import json
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -17,6 +18,7 @@ from rig.errors import CallError
 from rig.shop import set_aside_among
 
 if TYPE_CHECKING:
+    from rig.settings import Settings
     from rig.workup.intake import LeftOut
 
 Runs = Annotated[
@@ -33,6 +35,14 @@ SettingsFile = Annotated[
         "--settings",
         metavar="FILE",
         help="The shop's settings file (default: the one of this computer's user).",
+    ),
+]
+ChuckChoice = Annotated[
+    str | None,
+    typer.Option(
+        "--chuck",
+        metavar="FILE",
+        help="Take off the chuck of this file instead of the one each run states; none leaves it out.",
     ),
 ]
 # Spelt out, as `analysis.roll` has it, so that a command without maths need not load the maths.
@@ -134,6 +144,23 @@ def expand(patterns: Sequence[str], *, aside: bool = False) -> list[str]:
     line = f"passed over, as set aside in the log: {first} ({left_out[first]}){more}"
     messages().print(line, markup=False, highlight=False, soft_wrap=True)
     return kept
+
+
+def with_chuck(settings: Settings, choice: str | None) -> Settings:
+    """Give the settings with the chuck that the call chose.
+
+    Raises
+    ------
+    FileError
+        If the file holds no chuck.
+    """
+    if choice is None:
+        return settings
+    if choice == "none":
+        return replace(settings, chuck="none")
+    from rig.calibration.signature import read_chuck
+
+    return replace(settings, chuck=read_chuck(choice))
 
 
 def pairs(given: Sequence[str], option: str, example: str, *, zero: bool = False) -> dict[str, float]:

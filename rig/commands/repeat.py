@@ -34,13 +34,14 @@ def repeat(
     skip_unreadable: options.SkipUnreadable = False,
     as_json: options.AsJson = False,
     units: options.Units = None,
+    chuck: options.ChuckChoice = None,
     settings_file: options.SettingsFile = None,
 ) -> None:
     """Say how well the rig repeats: the same blanks chucked and measured again, by one or several people.
 
     Example: blankbench repeat runs/*.csv
     """
-    settings = load_settings(settings_file)
+    settings = options.with_chuck(load_settings(settings_file), chuck)
     with options.progress("Working up the runs") as progress:
         taken = take_in(options.expand(runs), settings, skip_unreadable=skip_unreadable, progress=progress)
     for words in taken.warnings:  # a recording given twice would repeat itself

@@ -51,6 +51,7 @@ def report(
     skip_unreadable: options.SkipUnreadable = False,
     as_json: options.AsJson = False,
     units: options.Units = None,
+    chuck: options.ChuckChoice = None,
     settings_file: options.SettingsFile = None,
 ) -> None:
     """Write one page for the batch and one a blank to hand over with the rod.
@@ -58,7 +59,7 @@ def report(
     Example: blankbench report runs/*.csv --into batch.html
     """
     check_page_name(into)
-    settings = load_settings(settings_file)
+    settings = options.with_chuck(load_settings(settings_file), chuck)
     wanted, model = None, ""
     if spec is not None:
         wanted, model, settings = load_specification(spec, settings)

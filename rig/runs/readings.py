@@ -28,7 +28,9 @@ _STATED = {
     "angle_ci95_deg": ("angle", "zero_ci95_deg"),
     "index_ci95_deg": ("angle", "index_ci95_deg"),
     "free_length_ci95_m": ("rig", "free_length_ci95_m"),
-    "friction_N": ("rig", "friction_N"),
+    "friction_N": ("lag", "friction_N"),
+    "lag_ci95_s": ("lag", "lag_ci95_s"),
+    "rate_hz": ("rig", "rate_hz"),
 }
 """Key in the tables ``rig`` or ``calibration`` → where else it may stand, below ``calibration``."""
 
@@ -194,17 +196,44 @@ def rig_errors(run: Run, settings: Settings) -> RigErrors:
         "free_length_ci95_m": settings.rig.free_length_ci95_m,
         "friction_N": settings.rig.friction_N,
         "index_ci95_deg": settings.rig.index_ci95_deg,
+        "lag_ci95_s": settings.rig.lag_ci95_s,
     }
     known = {key: value for key, value in shop.items() if value is not None} | stated
-    angles = [known[key] for key in ("angle_ci95_deg", "index_ci95_deg") if key in known]
+    angle, index = (
+        None if known.get(key) is None else float(np.radians(known[key]))
+        for key in ("angle_ci95_deg", "index_ci95_deg")
+    )
     return RigErrors(
         load_scale_ci95=known.get("load_scale_ci95"),
         travel_scale_ci95=known.get("travel_scale_ci95"),
         free_length_ci95_m=known.get("free_length_ci95_m"),
-        angle_ci95_rad=float(np.radians(np.hypot.reduce(angles))) if angles else None,
+        angle_ci95_rad=angle,
+        index_ci95_rad=index,
         load_zero_ci95_N=known.get("load_zero_ci95_N"),
         friction_N=known.get("friction_N"),
+        lag_s=_lag(run, settings),
+        lag_ci95_s=known.get("lag_ci95_s", 0.0),
+        readings_hz=known.get("rate_hz") or None,
     )
+
+
+def _lag(run: Run, settings: Settings) -> float | None:
+    """How long the load comes behind the angle: as the run states it, else as the settings do."""
+    rig = run.header.tables.get("rig", {})
+    calibration = run.header.tables.get("calibration", {})
+    learnt = calibration.get("lag")
+    for value in (rig.get("lag_s"), learnt.get("lag_s") if isinstance(learnt, Mapping) else None):
+        if value is None:
+            continue
+        if isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value):
+            raise FileError(
+                run.path,
+                run.header.lines.get("lag_s"),
+                "lag_s in the header must be a number",
+                "write it as  # lag_s = 0.05",
+            )
+        return float(value)
+    return settings.rig.lag_s
 
 
 def naming_lines(run: Run | Sequence[Run], work: Callable[[], T]) -> T:

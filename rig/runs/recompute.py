@@ -28,6 +28,8 @@ def recompute(run: Run, calibration: Calibration) -> Run:
         travel=calibration.travel or old.travel,
         angle=calibration.angle or old.angle,
         tip=calibration.tip or old.tip,
+        chuck=calibration.chuck or old.chuck,
+        lag=calibration.lag or old.lag,
     )
     tables = {**header.tables, "calibration": in_force.to_tables()}
     return replace(run, columns=columns, header=replace(header, tables=tables))

@@ -33,6 +33,7 @@ _YES_NO: Check = (lambda v: isinstance(v, bool), "true or false")
 _POSITIVE: Check = (lambda v: _is_number(v) and v > 0, "a number above zero")
 _WHOLE: Check = (lambda v: type(v) is int and v > 0, "a whole number above zero")
 _NOT_NEGATIVE: Check = (lambda v: _is_number(v) and v >= 0, "a number, zero or more")
+_NUMBER: Check = (_is_number, "a number")
 _SIGN: Check = (lambda v: type(v) is int and v in (1, -1), "1 or -1")
 
 
@@ -62,6 +63,16 @@ _CHECKS: dict[str, dict[str, Check]] = {
         "pull": _one_of("down", "up", "sideways"),
         "angle_sign": _SIGN,
         "friction_N": _NOT_NEGATIVE,
+        "load_noise_N": _NOT_NEGATIVE,
+        "drift_N": _NOT_NEGATIVE,
+        "speed_deg_s": _POSITIVE,
+        "lag_s": _NUMBER,
+        "lag_ci95_s": _NOT_NEGATIVE,
+        "runout_ci95_m": _NOT_NEGATIVE,
+        "support_ci95_pct": _NOT_NEGATIVE,
+        "seating_ci95_m": _NOT_NEGATIVE,
+        "travel_ci95_pct": _NOT_NEGATIVE,
+        "weights_ci95_pct": _NOT_NEGATIVE,
         "free_length_ci95_m": _NOT_NEGATIVE,
         "index_ci95_deg": _NOT_NEGATIVE,
         "clip_g": _NOT_NEGATIVE,

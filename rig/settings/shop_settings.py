@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import tomlkit
 from scipy import constants
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from analysis.readings import Contact, Pull
     from analysis.roll.result import MarkRule
     from analysis.units import System
+    from rig.calibration.chuck import ChuckScale
     from rig.calibration.geometry import Geometry
     from rig.line.mapping import PlainMapping
 
@@ -77,8 +78,28 @@ class Rig:
     """−1 if the sensor counts down while the chuck turns anticlockwise seen from the butt."""
     friction_N: float | None = None
     """Half of the jump between rolling forward and back, N."""
+    load_noise_N: float | None = None
+    """Standard deviation of one reading of the load, N."""
+    drift_N: float | None = None
+    """How far the load's zero wanders in a minute, standard deviation, N."""
+    speed_deg_s: float | None = None
+    """How fast the chuck is turned, deg/s."""
+    lag_s: float | None = None
+    """The load comes so long behind the angle, s."""
+    lag_ci95_s: float | None = None
+    """95 % half-width of `lag_s`, s; without it, `lag_s` is exact."""
+    runout_ci95_m: float | None = None
+    """95 % half-width, along one axis, of a chuck's run-out that was never measured, m at the tip."""
+    support_ci95_pct: float | None = None
+    """The same of its uneven support, percent."""
+    seating_ci95_m: float | None = None
+    """95 % half-width, along one axis, of the seating of one mount, m at the tip."""
     free_length_ci95_m: float | None = None
     """95 % half-width of the free length, m."""
+    travel_ci95_pct: float | None = None
+    """95 % half-width of the travel's scale, percent, for `accuracy` and `virtual`."""
+    weights_ci95_pct: float | None = None
+    """The same of the load's scale: of the weights that it was calibrated with."""
     index_ci95_deg: float | None = None
     """95 % half-width of the index mark's place in the chuck."""
     clip_g: float | None = None
@@ -156,6 +177,8 @@ class Settings:
     """Table ``[by_hand]``."""
     path: Path | None = None
     """The file they come from; None: shipped."""
+    chuck: ChuckScale | Literal["none"] | None = None
+    """The chuck that a call chose: as measured, or none; None: what each run states."""
     sketch: PlainMapping | None = None
     """Table ``[sketch]``, written by ``blankbench sniff``: how the lines of a sketch are read that does not
     speak the line protocol."""

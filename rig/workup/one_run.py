@@ -15,11 +15,12 @@ from analysis.bend import Planes, fit_flex
 from analysis.bend.result import FlexResult
 from analysis.estimate import Estimate
 from analysis.readings import FlexReadings, RollReadings
-from analysis.roll import RollFit, Signature, fit_mounts, fit_roll
+from analysis.roll import Chuck, RollFit, fit_mounts, fit_roll
 from analysis.roll.result import MarkRule, RollResult
 from rig.errors import BlankbenchError, CallError, FileError
 from rig.runs import Run, flex_readings, naming_lines, read_run, roll_readings
 from rig.settings import Settings
+from rig.workup.chucks import chuck_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,8 +41,10 @@ class Joint:
     """The recordings, one a mount."""
     result: RollResult
     """Planes, bow, snaps and mark, with what turns with the chuck taken off."""
-    signature: Signature
+    chuck: Chuck
     """What turns with the chuck."""
+    separated: tuple[bool, bool]
+    """Whether the mounts tell its run-out and its uneven support."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +66,6 @@ def work_roll(
     rule: MarkRule | None = None,
     initial_stiffness: Estimate | None = None,
     curve: bool = False,
-    signature: Signature | None = None,
 ) -> Roll:
     """Work up one roll run.
 
@@ -79,8 +81,6 @@ def work_roll(
         Stiffness at small travel, N/m, from a flex run of the same blank; corrects the barriers.
     curve : bool
         Whether the arrays for the figures are wanted.
-    signature : Signature or None
-        What turns with the chuck, to be taken off.
 
     Raises
     ------
@@ -95,10 +95,10 @@ def work_roll(
             mark_rule=rule or settings.shop.mark_rule,
             initial_stiffness=initial_stiffness,
             curve=curve,
-            signature=signature,
+            chuck=chuck_of(run, settings),
         ),
     )
-    return Roll(run, _with_warnings(result, run.warnings))
+    return Roll(run, _with_warnings(result, (*run.warnings, *chuck_words(settings))))
 
 
 def work_joint(
@@ -141,10 +141,18 @@ def work_joint(
         rule_now = rule or settings.shop.mark_rule
         fitted = naming_lines(
             mounts[0],
-            partial(fit_mounts, readings, mark_rule=rule_now, initial_stiffness=small),
+            partial(
+                fit_mounts,
+                readings,
+                mark_rule=rule_now,
+                initial_stiffness=small,
+                chuck=chuck_of(mounts[0], settings),
+            ),
         )
-        said = tuple(warning for run in mounts for warning in run.warnings)
-        joints.append(Joint(tuple(mounts), _with_warnings(fitted.result, said), fitted.signature))
+        said = (*(warning for run in mounts for warning in run.warnings), *chuck_words(settings))
+        joints.append(
+            Joint(tuple(mounts), _with_warnings(fitted.result, said), fitted.chuck, fitted.separated)
+        )
     return joints
 
 
@@ -284,9 +292,9 @@ def work_blanks(
     fits: dict[str, list[RollFit]] = {}
     for run in runs:
         if run.header.kind == "roll":
-            fit = naming_lines(run, partial(RollFit, roll_readings(run, settings)))
+            fit = naming_lines(run, partial(RollFit, roll_readings(run, settings), chuck_of(run, settings)))
             fits.setdefault(run.header.blank, []).append(fit)
-            found = _with_warnings(fit.told(rule, curve=curve), run.warnings)
+            found = _with_warnings(fit.told(rule, curve=curve), (*run.warnings, *chuck_words(settings)))
             rolls.setdefault(run.header.blank, []).append(Roll(run, found))
             progress(run)
         elif run.header.kind != "flex":
@@ -306,10 +314,24 @@ def work_blanks(
         small = bent[0].result.initial_stiffness
         if small is not None and blank in rolls:
             rolls[blank] = [
-                Roll(roll.run, _with_warnings(fit.told(rule, small, curve=curve), roll.run.warnings))
+                Roll(
+                    roll.run,
+                    _with_warnings(
+                        fit.told(rule, small, curve=curve), (*roll.run.warnings, *chuck_words(settings))
+                    ),
+                )
                 for roll, fit in zip(rolls[blank], fits[blank], strict=True)
             ]
     return rolls, flexes
+
+
+def chuck_words(settings: Settings) -> tuple[str, ...]:
+    """Say that the chuck was left out where the call asked for it."""
+    if settings.chuck != "none":
+        return ()
+    return (
+        "The chuck is left out, as asked: run-out, uneven support, seating and index mark are not in any ±.",
+    )
 
 
 Result = TypeVar("Result", RollResult, FlexResult)

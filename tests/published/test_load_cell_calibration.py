@@ -7,13 +7,16 @@ that the certified curve implies is worked out here from its coefficients, witho
 
 from __future__ import annotations
 
+import json
 import math
 
 import numpy as np
 import pytest
 from scipy import constants, stats
 
+from rig.calibration import load_calibration
 from rig.calibration.points import KnownWeight, load_scale
+from rig.commands.app import main
 
 RUNS = (
     ".11019 .21956 .32949 .43899 .54803 .65694 .76562 .87487 .98292 1.09146"
@@ -75,3 +78,29 @@ def test_no_known_load_lies_further_from_the_line_than_the_residual_says():
     for weight in weights():
         read = scale.apply(weight.counts)[0]
         assert abs(read - weight.mass_kg * constants.g) <= scale.residual_N * (1 + 1e-12)
+
+
+def test_the_certified_quadratic_comes_out_of_the_command_end_to_end(capsys, tmp_path):
+    """A table in, the certified numbers out: B0, B1, B2 to ten digits, s, and the lower limit of ASTM E74."""
+    table = tmp_path / "pontius.csv"
+    rows = [
+        f"{load:.0f},{deflection}" for one in RUNS for load, deflection in zip(LOAD, one.split(), strict=True)
+    ]
+    table.write_text("grams,counts\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    kept_in = str(tmp_path / "kept")
+    assert main(["calibrate", "load", "--from", str(table), "--into", kept_in, "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["curved"] is True
+    assert not any(one["suspect"] for one in found["residuals"])
+    assert found["coefficients_counts"] == pytest.approx([B0, B1, B2], rel=1e-10)
+    assert found["zero_counts"] == pytest.approx(B0, rel=1e-10)
+    assert found["sd_counts"] == pytest.approx(S, rel=1e-9)
+    assert found["degrees_of_freedom"] == 37
+    assert found["lower_limit_g"] == pytest.approx(676.549, abs=1e-3)  # 2.4 s, mean load over deflection
+    # What is applied afterwards is the curve: the certified deflection of a load gives that load back.
+    kept = load_calibration(found["file"]).load
+    assert kept is not None
+    raw = B0 + B1 * LOAD + B2 * LOAD**2
+    for load, deflection in zip(LOAD, raw, strict=True):
+        away = np.array([deflection])
+        assert kept.apply(away)[0] == pytest.approx(load * 1e-3 * constants.g, rel=1e-7)

@@ -79,7 +79,7 @@ def test_a_pattern_that_the_shell_left_alone_is_expanded(run: Run) -> None:
 
 @pytest.mark.parametrize("rule", ["snap", "snap-back", "stiff", "soft"])
 def test_the_mark_follows_the_rule(run: Run, rule: str) -> None:
-    (record,) = run("spine", ROLL, "--mark", rule, "--json").document
+    (record,) = run("spine", ROLL, "--mark", rule, "--chuck", "none", "--json").document
     assert record["mark_rule"] == rule
     wanted = {
         "snap": record["snap_deg"][0],

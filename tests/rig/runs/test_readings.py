@@ -192,7 +192,8 @@ def test_what_the_run_states_about_the_rig(record):
         0.001,
     )
     assert (errors.friction_N, errors.free_length_ci95_m) == (0.02, 0.002)
-    assert errors.angle_ci95_rad == pytest.approx(math.radians(5.0))
+    assert errors.angle_ci95_rad == pytest.approx(math.radians(4.0))
+    assert errors.index_ci95_rad == pytest.approx(math.radians(3.0))
     assert errors.states_calibration
 
 
@@ -201,7 +202,7 @@ def test_the_settings_serve_where_the_run_states_nothing_but_never_for_calibrati
     shop = Settings(rig=Rig(friction_N=0.03, free_length_ci95_m=0.001, index_ci95_deg=2.0))
     errors = rig_errors(run, shop)
     assert (errors.friction_N, errors.free_length_ci95_m) == (0.03, 0.001)
-    assert errors.angle_ci95_rad == pytest.approx(math.radians(2.0))
+    assert errors.index_ci95_rad == pytest.approx(math.radians(2.0))
     assert errors.load_scale_ci95 is None
     assert rig_errors(run, SHIPPED).friction_N is None
 
