@@ -99,7 +99,9 @@ def by_samples(readings: RollReadings, angle: float, seed: int) -> float:
     [(0.01, 0.003, 0.02), (0.004, 0.008, 0.06)],
     ids=["well known, by its slope", "hardly known, by samples"],
 )
-def test_a_snaps_half_width_holds_95_percent_of_where_it_may_lie(delta: float, bow: float, noise: float) -> None:
+def test_a_snaps_half_width_holds_95_percent_of_where_it_may_lie(
+    delta: float, bow: float, noise: float
+) -> None:
     """The mean ratio over 20 runs; its standard error is 0.01, and 90 % instead of 95 % would give 0.85."""
     matrix = stiffness_matrix(K, delta, 0.6)
     ratios = []
