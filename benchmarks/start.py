@@ -2,8 +2,8 @@
 
     python benchmarks/start.py [RUNS]
 
-Processor time, median of RUNS (5) processes each. The list of commands is held against typer and rich, `spine`
-on one run against numpy, scipy.linalg and pandas.
+Processor time, median of RUNS (5) processes each. The list of commands is held against typer
+and rich, `spine` on one run against numpy, scipy.linalg and pandas.
 """
 
 from __future__ import annotations
