@@ -150,6 +150,32 @@ def test_the_side_that_faced_the_pull_is_referred_to_the_mean_over_the_roll() ->
     assert not any("side that faced the pull" in warning for warning in mended.warnings)
 
 
+def test_planes_without_the_side_that_faced_the_pull_widen_every_rating_by_half_the_anisotropy() -> None:
+    """The side's stiffness is k·(1 ± A/2): what is not known about the side is up to half of A and of its ±."""
+    load, _ = truth()
+    planes = Planes(Estimate(0.04, 0.002), None)
+    half = 0.5 * (0.04 + 1.959964 * 0.002)
+    for side in (1.0 - 0.02, 1.0 + 0.02):
+        found = fit_flex(flexed(side=side), planes=planes)
+        assert found.reference_load is not None
+        assert abs(found.reference_load.value - load) <= found.reference_load.ci95
+        assert found.direct is not None
+        for rating in (
+            found.reference_load,
+            found.initial_stiffness,
+            found.even_blank_rigidity,
+            found.direct.load,
+        ):
+            assert rating is not None
+            parts = [share.ci95 for share in rating.shares if share.cause == "side"]
+            assert parts == pytest.approx([half * rating.value], rel=1e-6)
+        for station in found.rigidity:
+            parts = [share.ci95 for share in station.rigidity.shares if share.cause == "side"]
+            assert parts == pytest.approx([half * station.rigidity.value], rel=1e-6)
+    assert found.bend_centre is not None
+    assert "side" not in {share.cause for share in found.bend_centre.shares}
+
+
 def test_a_stated_calibration_widens_what_it_touches_and_is_shared() -> None:
     plain = fit_flex(flexed())
     stated = fit_flex(replace(flexed(), rig=RigErrors(load_scale_ci95=0.01, free_length_ci95_m=0.002)))
