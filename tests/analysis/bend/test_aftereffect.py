@@ -115,6 +115,17 @@ def test_travel_that_stays_is_found_and_the_noise_is_right() -> None:
     assert np.std(value) == pytest.approx(float(np.mean(noise)), rel=0.5)
 
 
+@pytest.mark.parametrize("off_m", [-0.004, 0.010])
+def test_a_travel_zero_that_stands_off_is_no_set(off_m: float) -> None:
+    """It stands off before and after alike: on the same readings the set stays what it was."""
+    for seed in range(3):
+        run = held(0.0, stays=0.012, seed=seed)
+        here, there = (fit_flex(each) for each in (run, replace(run, travel_m=run.travel_m + off_m)))
+        assert here.set_after is not None
+        assert there.set_after is not None
+        assert there.set_after.value == pytest.approx(here.set_after.value, abs=0.0005)
+
+
 def test_a_set_and_a_drifting_zero_look_the_same_and_a_reading_of_the_free_tip_tells_them_apart() -> None:
     stays, drifts = held(0.0, stays=0.012), held(0.0, drift_N=-0.05)
     for run in (stays, drifts):
