@@ -311,22 +311,39 @@ def test_a_label_is_judged_and_an_unknown_word_refused() -> None:
         fit_flex(flexed(), label_power="whippy")
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
-def test_what_drags_on_the_rig_is_told_from_drift_and_taken_off(seed):
-    """Coulomb's friction: a constant 20 mN against the motion, 40 mN between loading and unloading."""
+def test_what_drags_on_the_rig_is_told_from_drift_and_taken_off() -> None:
+    """Coulomb's friction: a constant 20 mN against the motion, 40 mN between loading and unloading.
+
+    Twelve draws, for a single one misses a 95 % half-width one time in twenty: nine or more inside hold in
+    998 of 1,000. Single draws read a drag of 16 to 23 mN (σ 1.7 mN); their mean is known to 0.5.
+    """
     true_load, true_centre = truth()
-    free = fit_flex(flexed(seed=seed, hysteresis=0.01))
-    run = flexed(seed=seed, hysteresis=0.01)
-    way = np.where(np.arange(run.load_N.size) < run.load_N.size // 2, 1.0, -1.0)
-    dragged = fit_flex(replace(run, load_N=run.load_N + 0.020 * way))
-    assert abs(dragged.reference_load.value - true_load) <= dragged.reference_load.ci95
-    assert abs(dragged.bend_centre.value - true_centre) <= dragged.bend_centre.ci95
-    assert dragged.reference_load.noise < 1.4 * free.reference_load.noise
     # what stands between the two ways: 1 % of the load, and the drag
     apart = 0.01 + 0.040 / true_load
-    assert abs(dragged.hysteresis.value - apart) <= dragged.hysteresis.ci95
-    assert any("drags by about 2" in said or "drags by about 1" in said for said in dragged.warnings)
-    assert not any("drags" in said for said in free.warnings)
+    inside, wider, said, loops = [], [], [], []
+    for seed in range(1, 13):
+        run = flexed(seed=seed, hysteresis=0.01)
+        way = np.where(np.arange(run.load_N.size) < run.load_N.size // 2, 1.0, -1.0)
+        free, dragged = fit_flex(run), fit_flex(replace(run, load_N=run.load_N + 0.020 * way))
+        assert free.reference_load is not None
+        assert dragged.reference_load is not None
+        assert dragged.bend_centre is not None
+        assert dragged.hysteresis is not None
+        pairs = (
+            (dragged.reference_load, true_load),
+            (dragged.bend_centre, true_centre),
+            (dragged.hysteresis, apart),
+        )
+        inside.append([abs(found.value - true) <= found.ci95 for found, true in pairs])
+        wider.append(dragged.reference_load.noise / free.reference_load.noise)
+        (words,) = [words for words in dragged.warnings if "drags by about" in words]
+        said.append(int(words.split("drags by about ")[1].split(" mN")[0]))
+        loops.append(dragged.hysteresis.value)
+        assert not any("drags" in words for words in free.warnings)
+    assert np.sum(inside, axis=0).min() >= 9
+    assert float(np.median(wider)) < 1.2
+    assert float(np.mean(said)) == pytest.approx(20.0, abs=1.5)
+    assert float(np.mean(loops)) == pytest.approx(apart, rel=0.05)
 
 
 def test_a_drifting_zero_is_not_taken_for_drag():
