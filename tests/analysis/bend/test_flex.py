@@ -151,7 +151,7 @@ def test_the_side_that_faced_the_pull_is_referred_to_the_mean_over_the_roll() ->
 
 
 def test_planes_without_the_side_that_faced_the_pull_widen_every_rating_by_half_the_anisotropy() -> None:
-    """The side's stiffness is k·(1 ± A/2): what is not known about it is up to half of A and of A's ±."""
+    """The side's stiffness is k·(1 ± A/2): what is not known of the side is up to half of A and its ±."""
     load, _ = truth()
     planes = Planes(Estimate(0.04, 0.002), None)
     half = 0.5 * (0.04 + 1.959964 * 0.002)
