@@ -7,21 +7,22 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any, Literal, TypeAlias, cast
 
-from scipy import constants
-
 from rig.line.record import Channel, Hello
 from rig.line.tokens import Decimal
 
 Name: TypeAlias = Literal["load", "angle", "travel", "tip", "time"]
 """What a number is."""
 NAMES: tuple[Name, ...] = ("load", "angle", "travel", "tip", "time")
-_GRAM = 1e-3 * constants.g
+_GRAM = 9.80665e-3
+"""Weight of a gram, N. It and the units below are exact by definition (standard gravity, pound, inch); a test
+holds them against `scipy.constants`, which takes long to load."""
+_POUND = 453.59237 * _GRAM
 UNITS: dict[Name, dict[str, float]] = {
     "load": {
-        "N": 1.0, "mN": 1e-3, "g": _GRAM, "gf": _GRAM, "kg": 1e3 * _GRAM, "oz": constants.ounce * constants.g,
-        "lb": constants.pound * constants.g,
+        "N": 1.0, "mN": 1e-3, "g": _GRAM, "gf": _GRAM, "kg": 1e3 * _GRAM, "oz": _POUND / 16,
+        "lb": _POUND,
     },
-    "travel": {"m": 1.0, "cm": 1e-2, "mm": 1e-3, "in": constants.inch},
+    "travel": {"m": 1.0, "cm": 1e-2, "mm": 1e-3, "in": 0.0254},
     "angle": {"deg": 1.0, "rad": 180.0 / math.pi, "turn": 360.0},
     "tip": {"deg": 1.0, "rad": 180.0 / math.pi},
     "time": {"us": 1.0, "ms": 1e3, "s": 1e6},

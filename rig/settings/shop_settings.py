@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import tomlkit
-from scipy import constants
 from tomlkit.exceptions import TOMLKitError
 
 from rig.errors import FileError
@@ -32,6 +31,10 @@ ENVIRONMENT = "BLANKBENCH_SETTINGS"
 FILE_NAME = "blankbench.toml"
 
 
+STANDARD_GRAVITY_M_S2 = 9.80665
+"""By definition (3rd CGPM, 1901); a test holds it against `scipy.constants`, which takes long to load."""
+
+
 @dataclass(frozen=True, slots=True)
 class Shop:
     """Who works here and how results are shown."""
@@ -48,7 +51,7 @@ class Shop:
     """Folder of recordings, as written in the file."""
     calibrations: str = "calibrations"
     """Folder of dated calibrations, as written in the file."""
-    gravity_m_s2: float = constants.g
+    gravity_m_s2: float = STANDARD_GRAVITY_M_S2
     """Of the shop's place, m/s²."""
 
 

@@ -2,10 +2,10 @@
 
     python tests/mutations/run.py [NAME …] [--jobs N]
 
-`list.toml` holds the mutations. Each is put into a copy of the tree, the tests that must catch it are run
-there, and it is said to be killed or to have survived. A name stands for every mutation whose name begins
-with it. Exit status 1 if one survives, if its old text does not stand exactly once in its file, or if its
-tests do not run or fail without it.
+`list.toml` holds the mutations. First their tests must pass without any; then each is put into a copy of the
+tree, the tests that must catch it are run there, and it is said to be killed or to have survived. A name
+stands for every mutation whose name begins with it. Exit status 1 if one survives, if its old text does not
+stand exactly once in its file, or if its tests do not run or fail without it.
 """
 
 from __future__ import annotations
@@ -134,14 +134,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description="Spoil one decisive line at a time; do the tests notice?")
     parser.add_argument("names", nargs="*", metavar="NAME", help="how the mutations' names begin")
     parser.add_argument("--jobs", type=int, default=1, metavar="N", help="so many at a time")
-    parser.add_argument("--unspoilt-too", action="store_true", help="first run their tests without them")
+    parser.add_argument(
+        "--spoilt-alone", action="store_true", help="do not run the tests without a mutation first"
+    )
     call = parser.parse_args(arguments)
     chosen = [
         each for each in mutations() if not call.names or any(each.name.startswith(n) for n in call.names)
     ]
     if not chosen:
         parser.error("no mutation has such a name")
-    if call.unspoilt_too:
+    if not call.spoilt_alone:
         fault = plain(chosen, REPOSITORY)
         if fault:
             print(fault)

@@ -265,7 +265,7 @@ def test_too_few_readings_and_impossible_masses():
 
 
 def test_the_error_of_a_mean_is_that_of_ten_stretches():
-    """JCGM 100:2008, 4.2.3: s/√n of ten means, s with n − 1 (`statistics.stdev`); 9 degrees of freedom."""
+    """JCGM 100:2008, 4.2.3: s/√n of ten means, s by `statistics.stdev` (n − 1); 9 degrees of freedom."""
     steps = [412.0, 420.0, 399.0, 431.0, 407.0, 415.0, 402.0, 428.0, 411.0, 418.0]
     found = level(np.repeat(steps, 24), "it")
     assert found.error == pytest.approx(statistics.stdev(steps) / math.sqrt(10.0))
