@@ -106,7 +106,12 @@ class Numbers:
         }  # fmt: skip
         values = table.get("values")
         rows = table.get("covariance")
-        if not _is_list(values) or not isinstance(rows, list) or len(rows) != _COUNT:
+        if (
+            not isinstance(values, list)
+            or not _is_list(values)
+            or not isinstance(rows, list)
+            or len(rows) != _COUNT
+        ):
             raise _fault(path, "does not give values and covariance")
         if not all(_is_list(row) for row in rows) or any(rows[at][at] < 0.0 for at in range(_COUNT)):
             raise _fault(path, "has a covariance that is none")

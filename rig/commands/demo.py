@@ -22,7 +22,8 @@ from analysis.show.tables import TruthRow
 from analysis.units import System
 from rig.calibration import Calibration
 from rig.commands import options
-from rig.commands.calibrate import Take, make, said
+from rig.commands.calibrate import make, said
+from rig.commands.calibrate_load import Take
 from rig.commands.connect import Board, board_at
 from rig.commands.draw import save_flex_figures, save_roll_figures, write_text
 from rig.commands.flex import flex_record

@@ -96,7 +96,7 @@ def write_roll(
     both: bool = True,
     seed: int = 1,
 ) -> Path:
-    """A turn (and back) of a blank with a bow, the load late and the angle with play; 80 readings a second."""
+    """A turn (and back) of a blank with a bow, the load late and the angle with play, at 80 Hz."""
     rng = np.random.default_rng(seed)
     end = 360.0 / speed
     time = np.arange(int((2 if both else 1) * end * 80)) / 80.0
