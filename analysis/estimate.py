@@ -13,6 +13,9 @@ from dataclasses import dataclass
 
 from scipy.special import stdtrit
 
+GUESSED = "never measured"
+"""Source of the shares of a rig that was never measured."""
+
 
 @dataclass(frozen=True, slots=True)
 class Share:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import stdtrit
 
+from analysis.decide.common import common_p_values
 from analysis.decide.outliers import OutlierTest, dixon, grubbs
 from analysis.decide.properties import (
     DEFAULT_TOLERANCES,
@@ -19,13 +21,15 @@ from analysis.decide.properties import (
 )
 from analysis.decide.repeats import advise
 from analysis.decide.result import BatchResult, Metric, Verdict
-from analysis.decide.spread import p_values, probability_within
+from analysis.decide.spread import probability_within
 from analysis.errors import ReadingsError
-from analysis.estimate import Estimate, coverage_factor
+from analysis.estimate import GUESSED, Estimate, coverage_factor
 from analysis.readings import Floats
 
 LEVEL = 0.05
 """Each false verdict happens at most this often."""
+_SEATED = 30.0
+"""Degrees of freedom below which a noise counts as estimated from few left-overs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,15 +41,51 @@ class _Column:
     noise: Floats
     own: Floats
     dof: Floats
+    common: NDArray[np.float64]
+    """What one rig's errors of size one do to each value, shape (n, q)."""
+    alike_dof: float | None
+    """Degrees of freedom of what every blank's noise was estimated from together; None: each from its own."""
 
     @property
     def sizes(self) -> Floats:
         return np.hypot(self.noise, self.own)
 
+    @property
+    def parted(self) -> Floats:
+        """Each blank's own part with what the common errors do to it against the mean of all."""
+        if not self.common.size:
+            return self.own
+        return np.hypot(self.own, np.linalg.norm(self.common - self.common.mean(axis=0), axis=1))
+
+    @property
+    def whole(self) -> Floats:
+        """Standard errors with the common errors counted as each blank's own."""
+        return np.hypot(self.noise, self.parted)
+
+    def p_values(self, tolerance: float) -> tuple[float, float]:
+        return common_p_values(self.values, self.sizes, self.dof, tolerance, self.common, self.alike_dof)
+
+    def scaled(self, factor: float) -> _Column:
+        return replace(
+            self,
+            values=self.values * factor,
+            noise=self.noise * factor,
+            own=self.own * factor,
+            common=self.common * factor,
+        )
+
     def pick(self, keep: Floats) -> _Column:
         """Return the column with some blanks left out (`keep` is boolean)."""
         names = tuple(name for name, kept in zip(self.blanks, keep, strict=True) if kept)
-        return _Column(names, self.values[keep], self.noise[keep], self.own[keep], self.dof[keep])
+        return _Column(
+            names,
+            self.values[keep],
+            self.noise[keep],
+            self.own[keep],
+            self.dof[keep],
+            self.common[keep],
+            self.alike_dof,
+        )
 
 
 def compare_batch(
@@ -130,13 +170,39 @@ def _column(name: str, usable: Mapping[str, Estimate]) -> _Column:
         scale = 100.0 / median
     noise = np.array([item.noise for item in usable.values()]) * scale
     own = np.array(
-        [math.hypot(*(share.ci95 for share in item.shares if not share.shared)) for item in usable.values()]
+        [
+            math.hypot(*(share.ci95 for share in item.shares if not share.shared and not share.along))
+            for item in usable.values()
+        ]
     )
     own = own * scale / coverage_factor(math.inf)
     dof = np.array([item.dof for item in usable.values()], dtype=float)
     with np.errstate(divide="ignore", invalid="ignore"):  # Welch–Satterthwaite: the own part has no scatter
         dof = np.where(noise > 0.0, dof * ((noise**2 + own**2) / noise**2) ** 2, math.inf)
-    return _Column(tuple(usable), values * scale, noise, own, dof)
+    common = _common(list(usable.values())) * scale / coverage_factor(math.inf)
+    # Where a measured chuck is in the values, few degrees of freedom are those of its seating, one for all.
+    seated = common.any() and bool(np.any(dof < _SEATED)) and _measured(usable.values())
+    alike = float(np.median(dof)) if seated else None
+    return _Column(tuple(usable), values * scale, noise, own, dof, common, alike)
+
+
+def _common(items: Sequence[Estimate]) -> NDArray[np.float64]:
+    """Patterns of the errors that blanks of one rig share, shape (n, q)."""
+    names = list(dict.fromkeys(share.of for item in items for share in item.shares if share.along))
+    blocks = []
+    for name in names:
+        found = [[s.along for s in item.shares if s.along and s.of == name] for item in items]
+        width = max(len(along) for alongs in found for along in alongs)
+        block = np.zeros((len(items), width))
+        for row, alongs in enumerate(found):
+            for along in alongs:
+                block[row, : len(along)] += along
+        blocks.append(block)
+    return np.hstack(blocks) if blocks else np.zeros((len(items), 0))
+
+
+def _measured(items: Iterable[Estimate]) -> bool:
+    return any(share.along and share.of != GUESSED for item in items for share in item.shares)
 
 
 def _judge(
@@ -146,8 +212,8 @@ def _judge(
     sure = column.pick(known)
     p_within, p_beyond, chance = 1.0, 1.0, math.nan
     if len(sure.values) >= 2:
-        p_within, p_beyond = p_values(sure.values, sure.sizes, sure.dof, tolerance)
-        chance = probability_within(sure.values, sure.sizes, tolerance)
+        p_within, p_beyond = sure.p_values(tolerance)
+        chance = probability_within(sure.values, sure.whole, tolerance)
     verdict: Verdict = "undecided"
     if p_beyond <= LEVEL:
         verdict = "not consistent"
@@ -161,7 +227,9 @@ def _judge(
         if verdict == "undecided":
             advice = f"measure {words(name)} of {lost} again, more than once"
     elif verdict == "undecided":
-        advice = advise(column.blanks, column.values, column.noise, column.own, column.dof, tolerance, LEVEL)
+        advice = advise(
+            column.blanks, column.values, column.noise, column.parted, column.dof, tolerance, LEVEL
+        )
     return Metric(
         name=name,
         unit=unit_of(name),
@@ -225,7 +293,7 @@ def _odd_one_out(metrics: list[Metric], columns: list[_Column], whole: Verdict) 
 
 def _beyond_noise(column: _Column, index: int, properties: int) -> bool:
     rest = np.delete(np.arange(len(column.values)), index)
-    variance = column.sizes**2
+    variance = column.whole**2
     spread = math.sqrt(float(variance[index] + variance[rest].sum() / len(rest) ** 2))
     gap = abs(float(column.values[index] - column.values[rest].mean()))
     dof = float(min(column.dof.min(), 1e9))
@@ -240,7 +308,7 @@ def _rest_consistent(blank: str, open_metrics: list[tuple[Metric, _Column]]) -> 
             return False
         if metric.tolerance_unit == "pct_of_median":
             scale = 100.0 / float(np.median(rest.values))
-            rest = _Column(rest.blanks, rest.values * scale, rest.noise * scale, rest.own * scale, rest.dof)
-        if p_values(rest.values, rest.sizes, rest.dof, metric.tolerance)[0] > LEVEL:
+            rest = rest.scaled(scale)
+        if rest.p_values(metric.tolerance)[0] > LEVEL:
             return False
     return True

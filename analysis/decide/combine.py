@@ -115,11 +115,23 @@ def _between(values: Floats, noise: Floats) -> float:
 def _stay(estimates: Sequence[Estimate], weights: Floats) -> tuple[Share, ...]:
     """Systematic parts of the average: one per cause, weighted mean of the half-widths."""
     sizes: dict[tuple[str, bool], float] = {}
+    patterns: dict[tuple[str, str], Floats] = {}
     for item, weight in zip(estimates, weights, strict=True):
         own: dict[tuple[str, bool], float] = {}
         for share in item.shares:
+            if share.along:  # the same errors each time, each time in another pattern
+                name = (share.cause, share.of)
+                part = float(weight) * np.array(share.along)
+                patterns[name] = patterns[name] + part if name in patterns else part
+                continue
             key = (share.cause, share.shared)
             own[key] = math.hypot(own.get(key, 0.0), share.ci95)
         for key, size in own.items():
             sizes[key] = sizes.get(key, 0.0) + float(weight) * size
-    return tuple(Share(cause, size, shared) for (cause, shared), size in sizes.items())
+    return (
+        *(Share(cause, size, shared) for (cause, shared), size in sizes.items()),
+        *(
+            Share(cause, float(np.linalg.norm(part)), along=tuple(part.tolist()), of=of)
+            for (cause, of), part in patterns.items()
+        ),
+    )

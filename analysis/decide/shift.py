@@ -80,10 +80,10 @@ def shipment_shift(
     if min(first.size, second.size) < 2:
         raise ReadingsError("a shipment has fewer than two blanks", "measure more blanks of each shipment")
     parts = np.array([first.var(ddof=1) / first.size, second.var(ddof=1) / second.size])
-    shared = 0.0
+    shared = _common(earlier, later) / coverage_factor(math.inf)
     if not same_calibration:
         ends = [float(np.mean([item.shared_ci95 for item in one])) for one in (earlier, later)]
-        shared = math.hypot(*ends) / coverage_factor(math.inf)
+        shared = math.hypot(shared, *(end / coverage_factor(math.inf) for end in ends))
     error = math.sqrt(float(parts.sum()) + shared**2)
     if error == 0.0:
         raise ReadingsError("the blanks show no scatter at all", "check that these are measured values")
@@ -110,6 +110,19 @@ def shipment_shift(
         scatter_low=low,
         scatter_high=high,
     )
+
+
+def _common(earlier: Sequence[Estimate], later: Sequence[Estimate]) -> float:
+    """95 % half-width of the change from what turns with the chuck: it cancels where marks stand alike."""
+    sums: dict[tuple[str, str], np.ndarray] = {}
+    for sign, items in ((-1.0, earlier), (1.0, later)):
+        for item in items:
+            for share in item.shares:
+                if share.along:
+                    key = (share.cause, share.of)
+                    part = sign / len(items) * np.array(share.along)
+                    sums[key] = sums[key] + part if key in sums else part
+    return math.hypot(*(float(np.linalg.norm(part)) for part in sums.values()))
 
 
 def _scatter(first: np.ndarray, second: np.ndarray) -> tuple[float, float, float]:

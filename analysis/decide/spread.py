@@ -173,18 +173,25 @@ def statistic(values: Floats, errors: Errors) -> float:
 
 
 def p_not_consistent(errors: Errors, w: float) -> float:
-    """Largest probability of a statistic of `w` or more over all true values with spread ≤ 1.
+    """Largest probability of a statistic of `w` or more over all true values with spread ≤ 1."""
+    return worst_split(errors, w)[0]
+
+
+def worst_split(errors: Errors, w: float) -> tuple[float, Floats]:
+    """Find the probability of `p_not_consistent`, and the true values that it belongs to, shape (n,).
 
     For w ≤ 0 (a measured spread within the tolerance) nothing is rejected, and one even split is enough.
     """
     n = len(errors.size)
     if n <= _ALL_SPLITS and w > 0.0:
         splits = np.array(list(itertools.product((0.0, 1.0), repeat=n - 1)))[1:]
-        return float(1.0 - window_probability(np.insert(splits, 0, 0.0, axis=1), errors, w).min())
+        splits = np.insert(splits, 0, 0.0, axis=1)
+        chances = window_probability(splits, errors, w)
+        return float(1.0 - chances.min()), splits[int(np.argmin(chances))]
     rank = np.argsort(np.argsort(errors.size))
     starts = np.stack([rank % 2, *(rank >= k for k in range(1, n))]).astype(float)
     if w <= 0.0:
-        return float(1.0 - window_probability(starts[:1], errors, w)[0])
+        return float(1.0 - window_probability(starts[:1], errors, w)[0]), starts[0]
     chances = window_probability(starts, errors, w)
     least, ends = float(chances.min()), starts[int(np.argmin(chances))]
     first, second = np.triu_indices(n, 1)
@@ -197,7 +204,7 @@ def p_not_consistent(errors: Errors, w: float) -> float:
         if chances.min() >= least:
             break
         least, ends = float(chances.min()), moves[int(np.argmin(chances))]
-    return 1.0 - least
+    return 1.0 - least, ends
 
 
 def pair_bound(errors: Errors, w: float) -> Floats:
@@ -228,14 +235,20 @@ def _pairs(errors: Errors) -> tuple[NDArray[np.intp], NDArray[np.intp], Floats, 
 
 
 def p_consistent(errors: Errors, w: float) -> float:
-    """Largest probability of a statistic of `w` or less over all true values with spread ≥ 1.
+    """Largest probability of a statistic of `w` or less over all true values with spread ≥ 1."""
+    return best_pair(errors, w)[0]
+
+
+def best_pair(errors: Errors, w: float) -> tuple[float, Floats]:
+    """Find the probability of `p_consistent`, and the true values that it belongs to, shape (n,).
 
     For w ≥ 0 (a measured spread beyond the tolerance) one pair is enough: such a batch is never accepted.
     """
     size = errors.size
     n = len(size)
     if n == 2:
-        return float(window_probability(np.array([[0.0, 1.0]]), errors, w)[0])
+        both = np.array([0.0, 1.0])
+        return float(window_probability(both[None], errors, w)[0]), both
     first, second = np.triu_indices(n, 1)
     bound = pair_bound(errors, w)
     margin = 1.0 if errors.normal else 1.1
@@ -255,12 +268,14 @@ def p_consistent(errors: Errors, w: float) -> float:
             most, best, ends = float(chances[top]), trial[top], (a, b)
     a, b = ends
     if w >= 0.0 or (size[a] == size[b] and errors.dof[a] == errors.dof[b]):
-        return most
+        return most, best
     return _climb(best, most, ends, errors, w)
 
 
-def _climb(means: Floats, chance: float, ends: tuple[int, int], errors: Errors, w: float) -> float:
-    """Move all blanks but the two `ends` to where P(W ≤ w) is largest (it has one peak) and return it."""
+def _climb(
+    means: Floats, chance: float, ends: tuple[int, int], errors: Errors, w: float
+) -> tuple[float, Floats]:
+    """Move all blanks but the two `ends` to where P(W ≤ w) is largest (it has one peak); give it and them."""
     inner = np.array([i for i in range(len(means)) if i not in ends])
     count, rows = len(inner), np.arange(len(inner))
     step = 0.15
@@ -276,10 +291,10 @@ def _climb(means: Floats, chance: float, ends: tuple[int, int], errors: Errors, 
         joint[inner] += np.clip(shift, -2.0 * step, 2.0 * step)
         value = float(window_probability(joint[None], errors, w)[0])
         if value <= chance * (1.0 + 1e-4):
-            return max(value, chance)
+            return (value, joint) if value > chance else (chance, means)
         chance, means = value, joint
         step *= 0.6
-    return chance
+    return chance, means
 
 
 def p_values(values: Floats, sizes: Floats, dof: Floats, tolerance: float) -> tuple[float, float]:

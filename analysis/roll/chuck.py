@@ -24,7 +24,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import fdtrc
 
-from analysis.estimate import coverage_factor
+from analysis.estimate import GUESSED, coverage_factor
 from analysis.readings import Floats
 from analysis.roll.scatter import Part, Scatter
 from analysis.roll.tensor import SIZE, Blank, Matrix
@@ -145,7 +145,7 @@ def guessed(
         free_length_m=free_length_m,
         stiffness_N_per_m=0.0,
         measured=False,
-        name="never measured",
+        name=GUESSED,
     )
 
 

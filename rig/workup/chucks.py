@@ -137,7 +137,7 @@ def work_chuck(
     mounts = [math.degrees(one.mount) % 360.0 for one in readings]
     shown = ", ".join(f"{mount:g}" for mount in mounts)
     doubled = {round(2.0 * mount / 20.0) for mount in mounts}
-    known = replace(guess(settings), name="never measured")
+    known = guess(settings)
     index = rig_errors(first, settings).index_ci95_rad
     if index is not None:
         known = replace(known, index=index / NORMAL)
