@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.bend.result import ClassCall, FlexCurve, FlexResult, Station
-from analysis.decide.result import BatchResult, Metric
+from analysis.decide.batch import BatchResult, Metric
 from analysis.estimate import Estimate, Share
 from analysis.roll.result import Mark, RollCurve, RollResult, Snap
 

@@ -13,8 +13,8 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from analysis.bend.curve import Curve
+from analysis.bend.direct import line
 from analysis.bend.fit import DRIFT_SIZE
-from analysis.bend.regression import line
 from analysis.bend.result import Creep
 from analysis.bend.screen import Sweep, scatter
 from analysis.estimate import Estimate, Share

@@ -23,7 +23,7 @@ from scipy.linalg import cho_factor, cho_solve
 
 from analysis.bend.curve import Curve
 from analysis.bend.family import PRECISION, SIZE, SPREAD, TAPER_MEAN, TAPER_TERMS, Family
-from analysis.bend.pictures import Pictures
+from analysis.bend.mixture import Pictures
 from analysis.bend.screen import Sweep
 from analysis.readings import Floats
 

@@ -19,6 +19,7 @@ from analysis.bend.cautions import (
     short_of_reference,
 )
 from analysis.bend.classes import DEFAULT_ACTION_BANDS, DEFAULT_POWER_BANDS, Bands
+from analysis.bend.curve import SteeredCurve
 from analysis.bend.direct import load_read, small_centre_read
 from analysis.bend.elastica import Surroundings, solve
 from analysis.bend.family import SIZE
@@ -27,7 +28,6 @@ from analysis.bend.profile import Profile
 from analysis.bend.rating import Ratings, carried_part, even_load, ratings_of, small_load_centre
 from analysis.bend.result import Direct, FlexCurve, FlexResult, Station
 from analysis.bend.side import Planes, to_the_mean
-from analysis.bend.steered_curve import SteeredCurve
 from analysis.bend.tracks import (
     fit_runs,
     of_a_blank,

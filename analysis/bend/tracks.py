@@ -10,14 +10,13 @@ import numpy as np
 from scipy import constants
 
 from analysis.bend.cautions import at_tip
-from analysis.bend.curve import Curve
+from analysis.bend.curve import Curve, SteeredCurve
 from analysis.bend.elastica import Bender, Surroundings, load_for_travel
 from analysis.bend.family import TAPER_MEAN, Family
 from analysis.bend.fit import Fit, Track, fit
 from analysis.bend.profile import Taper, own_weight
 from analysis.bend.screen import Sweep, screen
 from analysis.bend.steered import steering
-from analysis.bend.steered_curve import SteeredCurve
 from analysis.errors import ReadingsError
 from analysis.readings import FlexReadings, Floats, Guide
 

@@ -18,14 +18,10 @@ from numpy.typing import NDArray
 
 from analysis.readings import Floats
 from analysis.roll import model
-from analysis.roll.blocks import LEAST_BLOCKS, Blocks
-from analysis.roll.leakage import Leak, leaks
-from analysis.roll.model import MOST_DRIFT, MOST_HARMONICS, Columns, Kind
-from analysis.roll.noise import candidates
-from analysis.roll.normal import Grams, average_over
-from analysis.roll.regression import least_squares, nested_least_squares
+from analysis.roll.model import MOST_DRIFT, MOST_HARMONICS, Columns, Kind, Leak, leaks
+from analysis.roll.noise import Grams, average_over, candidates
+from analysis.roll.regression import LEAST_BLOCKS, Blocks, least_squares, nested_least_squares, spikes
 from analysis.roll.sift import Sifted
-from analysis.roll.spikes import spikes
 from analysis.roll.tensor import SIZE, Matrix, to_compliance
 
 PLANE_LEVEL = 0.05

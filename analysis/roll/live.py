@@ -14,7 +14,7 @@ import numpy as np
 
 from analysis.angles import TURN, difference
 from analysis.estimate import Estimate
-from analysis.roll.derive import direction, snaps_of
+from analysis.roll.answers import direction, snaps_of
 from analysis.roll.mark import mark_of
 from analysis.roll.result import Mark, MarkRule, Snap
 from analysis.roll.shares import Systematics

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import fft
 
 from analysis.readings import Floats
@@ -100,3 +101,174 @@ def density(n: int, size: int, tau: float) -> Floats:
 def to_cosines(blocks: Matrix) -> Matrix:
     """Transform rows in time order to cosine coefficients, orthonormal DCT-II along the first axis."""
     return np.asarray(fft.dct(blocks, axis=0, norm="ortho"))
+
+
+_ROUNDING = 1e-10
+"""Least squared residual over the square of what is fitted: below it is rounding, not noise."""
+_SLOW = 10.0
+"""Degrees of freedom below which the noise counts as hardly known."""
+_LEAST_NOISE_WEIGHT = 2e-3
+"""Candidates of the noise less probable than this are not averaged in."""
+
+
+@dataclass(frozen=True, slots=True)
+class Grams:
+    """Weighted products of the columns, scaled to unit length, under every candidate of the noise."""
+
+    cosines: Matrix
+    """Slow cosine coefficients of the scaled columns, shape (slow, k)."""
+    scale: Floats
+    """Lengths of the columns, shape (k,)."""
+    gram: Matrix
+    """XᵀWX, shape (candidates, k, k)."""
+    known: Candidates
+    """The candidates."""
+
+    @classmethod
+    def of(cls, rows: Matrix, known: Candidates, turns: float) -> Grams:
+        """Form the products. Columns are slow: cosines beyond 48 a turn carry almost nothing of them."""
+        n, k = rows.shape
+        slow = min(n, max(120, int(48 * turns)))
+        cosines = to_cosines(rows)
+        scale = np.sqrt(np.einsum("ij,ij->j", cosines, cosines))
+        scaled = cosines[:slow] / scale
+        upper = np.triu_indices(k)
+        products = known.precision[:, :slow] @ (scaled[:, upper[0]] * scaled[:, upper[1]])
+        gram = np.empty((len(products), k, k))
+        gram[:, upper[0], upper[1]] = products
+        gram[:, upper[1], upper[0]] = products
+        return cls(scaled, scale, gram, known)
+
+    def fitting(self, rest: Floats, residuals: Floats, size: float) -> Normal:
+        """Add what is to be fitted to the products.
+
+        Parameters
+        ----------
+        rest : ndarray, shape (n,)
+            What is to be fitted: block means without a part that the columns explain (for rounding's sake).
+        residuals : ndarray, shape (n,)
+            Residuals of a first fit: beyond the slow cosines they alone tell the noise.
+        size : float
+            Length of the block means; rounding makes no residual smaller than 1e-15 of it.
+        """
+        slow, k = self.cosines.shape
+        both = to_cosines(np.column_stack([rest, residuals]))
+        length = max(float(np.linalg.norm(rest)), 1e-15 * size)
+        part, fast = both[:slow, 0] / length, both[slow:, 1] / length
+        gram = np.empty((len(self.gram), k + 1, k + 1))
+        gram[:, :k, :k] = self.gram
+        gram[:, :k, k] = gram[:, k, :k] = self.known.precision[:, :slow] @ (
+            self.cosines * part[:, np.newaxis]
+        )
+        gram[:, k, k] = self.known.precision @ np.concatenate([part * part, fast * fast]) + _ROUNDING
+        return Normal(gram, length / self.scale, self.known.log_determinant, rest.size)
+
+
+@dataclass(frozen=True, slots=True)
+class Normal:
+    """Weighted normal equations under every candidate of the noise."""
+
+    gram: Matrix
+    """[X r]ᵀ·W·[X r] with r what is fitted, all of unit length, shape (candidates, k + 1, k + 1)."""
+    unit: Floats
+    """A coefficient is so many times its scaled one, shape (k,)."""
+    log_determinant: Floats
+    """Of the candidates' densities, shape (candidates,)."""
+    rows: int
+    """Number of blocks."""
+
+    def restricted(self, places: NDArray[np.intp]) -> Floats:
+        """Find the restricted log-likelihood of a model under each candidate, its scale profiled out."""
+        use = np.append(places, -1)
+        triangle = np.linalg.cholesky(self.gram[:, use[:, np.newaxis], use])
+        diagonal = np.log(np.diagonal(triangle, axis1=1, axis2=2))
+        free = self.rows - places.size
+        return np.asarray(-0.5 * self.log_determinant - diagonal[:, :-1].sum(axis=1) - free * diagonal[:, -1])
+
+    def solve(self, places: NDArray[np.intp], noises: NDArray[np.intp]) -> tuple[Matrix, Matrix]:
+        """Coefficients, shape (noises, k), and covariances, shape (noises, k, k), of the scaled columns."""
+        use = np.append(places, -1)
+        gram = self.gram[noises[:, np.newaxis, np.newaxis], use[:, np.newaxis], use]
+        inverse = np.linalg.inv(gram[:, :-1, :-1])
+        right = gram[:, :-1, -1]
+        values = np.einsum("gij,gj->gi", inverse, right)
+        rss = gram[:, -1, -1] - np.einsum("gi,gi->g", right, values)
+        return values, inverse * (rss / (self.rows - places.size))[:, np.newaxis, np.newaxis]
+
+
+@dataclass(frozen=True, slots=True)
+class Average:
+    """Answer averaged over models and candidates."""
+
+    values: Floats
+    """Coefficients, shape (k,)."""
+    spread: Matrix
+    """Their covariance, shape (k, k)."""
+    dof: float
+    """Degrees of freedom behind it."""
+    p_value: float
+    """Probability that noise alone makes the pair so large."""
+
+
+def average_over(
+    normal: Normal,
+    places: list[NDArray[np.intp]],
+    weights: Floats,
+    noise_weights: Floats,
+    pair: NDArray[np.intp],
+    before: Floats,
+) -> Average:
+    """Average coefficients, covariances and the plane's test over models and candidates of the noise.
+
+    The spread of the averaged covariances' logarithm makes the degrees of freedom (Satterthwaite): with
+    variance v of log s², ν = 2/(v + 2/(n − k)), and the t-scale is the mean variance times (ν − 2)/ν.
+
+    The test's probability is the weighted geometric mean over the candidates, which claims a plane that
+    is not there 5 % of the time (by simulation, see ``benchmarks/roll_false_planes.py``). Where the
+    noise is hardly known the arithmetic mean is taken: it claims fewer.
+    """
+    unit = normal.unit
+    size = unit.size
+    start = before[pair] / unit[pair]
+    mean = np.zeros(size)
+    second = np.zeros((size, size))
+    kept = np.flatnonzero(noise_weights > _LEAST_NOISE_WEIGHT)
+    shares, sizes = [], []
+    log_p, plain_p = 0.0, 0.0
+    most = 0
+    for index in np.flatnonzero(weights):
+        place = places[index]
+        values, spreads = normal.solve(place, kept)
+        share = weights[index] * noise_weights[kept]
+        mean[place] += share @ values
+        second[np.ix_(place, place)] += np.einsum("g,gij->ij", share, spreads)
+        second[np.ix_(place, place)] += np.einsum("g,gi,gj->ij", share, values, values)
+        block = spreads[:, pair[:, np.newaxis], pair]
+        determinant = block[:, 0, 0] * block[:, 1, 1] - block[:, 0, 1] ** 2
+        x, y = start[0] + values[:, pair[0]], start[1] + values[:, pair[1]]
+        twice_f = (
+            x * x * block[:, 1, 1] - 2.0 * x * y * block[:, 0, 1] + y * y * block[:, 0, 0]
+        ) / determinant
+        free = normal.rows - place.size
+        minus_log = 0.5 * free * np.log1p(twice_f / free)
+        log_p -= float(share @ minus_log)
+        plain_p += float(share @ np.exp(-minus_log))
+        shares.append(share)
+        sizes.append(0.5 * np.log(determinant))
+        most = max(most, place.size)
+    share = np.concatenate(shares)
+    log_size = np.concatenate(sizes)
+    total = float(share.sum())
+    share = share / total
+    mean /= total
+    second /= total
+    centre = float(share @ log_size)
+    doubt = float(share @ (log_size - centre) ** 2)
+    dof = 2.0 / (doubt + 2.0 / (normal.rows - most))
+    spread = (second - np.outer(mean, mean)) * ((dof - 2.0) / dof if dof > 4.0 else 0.5)
+    return Average(
+        before + mean * unit,
+        spread * np.outer(unit, unit),
+        dof,
+        plain_p / total if dof < _SLOW else math.exp(log_p / total),
+    )

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 
 from analysis.angles import wrap
 from analysis.bend.result import ClassCall, Direct, FlexResult, Station
-from analysis.decide.result import BatchResult, Metric
+from analysis.decide.batch import BatchResult, Metric
 from analysis.estimate import Estimate
 from analysis.roll.result import RollResult
 from analysis.show.json_values import Json, ci95_of, number_of, strings_of, to_json, value_of

@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 import typer
 
-from analysis.decide.result import BatchResult
+from analysis.decide.batch import BatchResult
 from analysis.show.page import BlankPage, PageInfo, report_page
 from analysis.show.page_grade import Graded
 from analysis.units import System

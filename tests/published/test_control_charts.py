@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from analysis.decide.control import control_chart
-from analysis.decide.ranges import range_constants, range_study
+from analysis.decide.control import control_chart, range_constants, range_study
 
 # Tippett 1925, Biometrika 17:364 (integrals, six digits from an independent quadrature); ISO 7870-2 and ASTM
 # tables print three decimals.

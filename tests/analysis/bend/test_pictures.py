@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.bend.pictures import Pictures
+from analysis.bend.mixture import Pictures
 
 
 def mixture() -> Pictures:
