@@ -3,7 +3,9 @@
 The words are the trade's; where one ends and the next begins nobody has fixed. The edges shipped here are our
 own choice, and the shop's settings replace them.
 
-Edges can be learnt from blanks whose labels a shop trusts. A label is taken as a reading, with an eye's scatter, of where the blank stands between edges c₁ < c₂ < …:
+Edges can be learnt from blanks whose labels a shop trusts.
+
+A label is taken as a reading, with an eye's scatter, of where the blank stands between edges c₁ < c₂ < …:
 
     P(label = k | value x) = (1 − ε)·[Φ((c_k − x)/s) − Φ((c_{k−1} − x)/s)] + ε/K,    s² = σ² + u²,
 

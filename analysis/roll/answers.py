@@ -1,4 +1,4 @@
-"""From the blank's five numbers and their covariance to what a builder reads: values, noise parts, the curve to draw."""
+"""From the blank's five numbers and their covariance to what a builder reads: values, noise, a curve."""
 
 from __future__ import annotations
 

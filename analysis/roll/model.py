@@ -4,7 +4,8 @@ Three kinds of run have the same five unknowns in different clothes: a held tip 
 force), a hanging weight (linear in compliance and bow), and a tip free sideways (a quotient of the two, taken
 by its derivative at the last estimate: Gauss–Newton).
 
-Beside it, what the chosen model leaves out and how far that would move the answer. Over whole turns a further wave moves nothing; over a part of a turn, or a turn with a gap, it leaks
+Beside it, what the chosen model leaves out and how far that would move the answer.
+Over whole turns a further wave moves nothing; over a part of a turn, or a turn with a gap, it leaks
 into the first two. Drift over one turn does the same. What is left out is too small to be seen, so its
 size is bounded by what would have been seen, and by what is plausible.
 """

@@ -1,4 +1,4 @@
-"""Least squares of a run's readings: in triangles, averaged in blocks, amplifier spikes told from the residuals."""
+"""Least squares of a run's readings: orthogonal triangles, blocks of readings, spikes told by residuals."""
 
 from __future__ import annotations
 

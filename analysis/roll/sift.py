@@ -1,4 +1,4 @@
-"""Readings of a roll run made ready for a fit, or refused: missing ones and faults of the roll angle are out."""
+"""Readings of a roll run made ready for a fit, or refused: missing and faulty ones are out."""
 
 from __future__ import annotations
 
