@@ -1,7 +1,8 @@
 """The one angle that gets the tape, by the shop's rule, and guidance to it.
 
 Guidance is pure: angles, times and loads go in, guidance comes out (which way to turn, how far, and when it
-stands still there). The chuck angle, and with it the blank angle that faces the pull, grows as the chuck turns anticlockwise seen from the butt.
+stands still there). The chuck angle, and with it the blank angle that faces the pull, grows as the chuck
+turns anticlockwise seen from the butt.
 """
 
 from __future__ import annotations
