@@ -49,6 +49,18 @@ class RigErrors:
 
 
 @dataclass(frozen=True, slots=True)
+class Steps:
+    """Smallest steps that readings by hand are taken to: what a ruler, a scale and a protractor can do."""
+
+    ruler_m: float = 1e-3
+    """Of a travel, m: a ruler in millimetres."""
+    scale_N: float = 0.049
+    """Of a load, N: a scale or weights good to 5 g."""
+    protractor_rad: float = math.radians(1.0)
+    """Of an angle, rad."""
+
+
+@dataclass(frozen=True, slots=True)
 class RollReadings:
     """One roll run.
 
@@ -78,6 +90,10 @@ class RollReadings:
     """What the run states about the rig's errors."""
     blank: str = ""
     """Name of the blank, for messages."""
+    at_rest: bool = False
+    """True if the run says that every reading was taken while nothing moved."""
+    steps: Steps = field(default_factory=Steps)
+    """What readings by hand are read to."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +170,10 @@ class FlexReadings:
     """What turns the pull while the blank bends; None: the load stays along the pull."""
     clip_kg: float = 0.0
     """Mass of what rides on the tip, such as a slope sensor's clip, kg."""
+    at_rest: bool = False
+    """True if the run says that every reading was taken while nothing moved."""
+    steps: Steps = field(default_factory=Steps)
+    """What readings by hand are read to."""
 
 
 _LARGEST = {"N": 1e6, "m": 1e4, "rad": 1e7, "s": 1e20}

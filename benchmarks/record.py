@@ -20,11 +20,11 @@ from pathlib import Path
 import numpy as np
 
 from analysis.readings import Floats
-from rig.channels import converter
-from rig.handshake import identify
 from rig.line import Decoder
-from rig.link import open_link
-from rig.recorder import Recorder, drive
+from rig.port.handshake import identify
+from rig.port.link import open_link
+from rig.recording.channels import converter
+from rig.recording.recorder import Recorder, drive
 from rig.runs import Header, RunWriter, read_run
 from rig.virtual import Bench, Gear, Still, VirtualRig, load_blanks
 

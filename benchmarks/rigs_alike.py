@@ -20,11 +20,11 @@ import numpy as np
 
 from analysis.bend import Profile, fit_flex, load_for_travel
 from analysis.readings import Floats
-from rig.channels import converter
-from rig.handshake import identify
 from rig.line import Decoder
-from rig.link import open_link
-from rig.recorder import Recorder, drive
+from rig.port.handshake import identify
+from rig.port.link import open_link
+from rig.recording.channels import converter
+from rig.recording.recorder import Recorder, drive
 from rig.runs import Header, Run, RunWriter, flex_readings, read_run
 from rig.settings import Settings
 from rig.virtual import Blank, Flex, Gear, VirtualRig, load_blanks

@@ -23,11 +23,11 @@ import tomlkit
 
 from analysis.readings import Floats
 from rig.calibration import Calibration
-from rig.channels import converter
-from rig.handshake import identify
 from rig.line import Decoder, Hello
-from rig.link import Link, open_link
-from rig.recorder import Recorder, drive
+from rig.port.handshake import identify
+from rig.port.link import Link, open_link
+from rig.recording.channels import converter
+from rig.recording.recorder import Recorder, drive
 from rig.runs import Header, RunFolder, RunWriter
 from rig.virtual import Blank, Flex, Gear, Roll, Step, Task, VirtualRig, load_blanks
 from rig.virtual.truth import TrueValues, true_values

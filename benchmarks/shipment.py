@@ -27,10 +27,10 @@ import pandas as pd
 
 from analysis.bend.elastica import load_for_travel
 from analysis.bend.profile import Taper
-from rig.many import processors, work_files
 from rig.runs import read_run
 from rig.settings import Settings
-from rig.workup import work_flex, work_roll
+from rig.workup.many import processors, work_files
+from rig.workup.one_run import work_flex, work_roll
 
 LENGTH_M, TRAVEL_M = 1.8, 0.45
 SINGLE = 100

@@ -13,6 +13,7 @@ PAGES = [
     "README.md",
     "DEVELOPERS.md",
     "docs/what_the_hand_feels.md",
+    "docs/by_hand.md",
     "sample_runs/README.md",
     "firmware_notes/README.md",
 ]

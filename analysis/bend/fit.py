@@ -21,6 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 
+from analysis.bend.by_hand import HAND_READINGS
 from analysis.bend.curve import Curve
 from analysis.bend.family import PRECISION, SIZE, SPREAD, TAPER_MEAN, TAPER_TERMS, Family
 from analysis.bend.mixture import Pictures
@@ -241,6 +242,8 @@ def _rig_precision(track: Track) -> Floats:
     zero = max(track.load_zero_N, 1e-9 * most)
     opened = min(loop, _DRAG * most)
     drift = (_DRIFTS[-1] * most * _DRIFT_SHAPE) ** -2
+    if track.sweep.by_hand:
+        drift = np.full(DRIFT_TERMS, _NEVER)  # weights do not drift
     return np.array([opened**-2, loop**-2, loop**-2, zero**-2, TIP_ZERO**-2, *drift])
 
 
@@ -347,7 +350,9 @@ def _weigh(part: _Residual, *, early: bool) -> None:
         left = weights[:, None] * (1.0 - share)
         left[~part.has_tip, 2] = 0.0
         seen = np.array(sweep.scatter)
-        counted = np.where(np.isfinite(seen), min(_PRIOR_READINGS, 0.2 * n), 0.0)
+        counted = np.where(
+            np.isfinite(seen), HAND_READINGS if sweep.by_hand else min(_PRIOR_READINGS, 0.2 * n), 0.0
+        )
         known = np.where(np.isfinite(seen), seen, 0.0)
         square = np.sum(weights[:, None] * part.off**2, axis=0) + counted * known**2
         least = _least_noise(track)

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.bend.aftereffect import creep_held, set_after
+from analysis.bend.by_hand import degrees_of_freedom
 from analysis.bend.cautions import (
     at_tip,
     cautions,
@@ -130,6 +131,8 @@ def fit_flex(
         stays = set_after(sweeps[main], curved, runs[main].load_after_N)
         creep = creep_held(runs[main], curved, float(np.max(sweeps[main].load_N)))
     dof = max(4.0, float(sum(sweep.load_N.size for sweep in sweeps)) - SIZE)
+    if all(sweep.by_hand for sweep in sweeps):
+        dof = degrees_of_freedom(sweeps)
     changes = _systematic_changes(runs, found)
     warnings = [
         *said,

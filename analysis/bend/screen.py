@@ -19,7 +19,8 @@ FEWEST = 8
 """Fewer readings say nothing about a curve."""
 _TURN_BACK = 0.10  # of the largest travel: a step back that is no longer a trembling hand
 _ZERO_MOVED = 0.06  # of the largest load
-_FURTHEST = 0.95  # of the free length: a blank whose tip moved further points along the pull all over
+FURTHEST = 0.95
+"""Of the free length: a blank whose tip moved further points along the pull all over."""
 _HELD = 0.01  # of the largest travel: held at the turn, where the load creeps
 _CROSSING = (
     0.04  # of the largest travel: after the turn the load passes from one branch of its loop to the other
@@ -47,11 +48,15 @@ class Sweep:
     """Load left when the blank is back, above the load at the start, N (nan if it does not come back)."""
     closing_error_N: float
     """Standard error of it, N."""
+    by_hand: bool = False
+    """True for a short table by hand: `scatter` is then what its ruler and scale can do."""
 
     @property
     def both_ways(self) -> bool:
         """True if the run has enough of loading and of unloading to tell them apart."""
         fewest = min(int(np.sum(self.side > 0.0)), int(np.sum(self.side < 0.0)))
+        if self.by_hand:
+            return fewest >= 2
         return fewest >= max(4.0, 0.1 * self.side.size)
 
 
@@ -94,7 +99,7 @@ def screen(readings: FlexReadings) -> Sweep:
             int(row[-1]) if row.size else None,
         )
     load, travel, tip = load[row], travel[row], tip[row]
-    _check_signs(load, travel, row)
+    check_signs(load, travel, row)
     calm = median_filter(travel, size=5, mode="nearest")
     top = float(np.max(calm))
     arm = readings.station_m or readings.free_length_m
@@ -107,7 +112,7 @@ def screen(readings: FlexReadings) -> Sweep:
             + ("the free length" if where == "tip" else "its distance from the chuck"),
             int(row[int(np.argmax(calm))]),
         )
-    if top > _FURTHEST * arm:
+    if top > FURTHEST * arm:
         arm_words = "free length is" if where == "tip" else "hook's distance from the chuck is"
         raise ReadingsError(
             f"the {where} moved {1e3 * top:.0f} mm, and the {arm_words} {1e3 * arm:.0f} mm",
@@ -118,7 +123,7 @@ def screen(readings: FlexReadings) -> Sweep:
         raise ReadingsError(
             "the blank bends and no load is read", "check the load cell and its calibration", int(row[0])
         )
-    _check_tip(travel, tip, row)
+    check_tip(travel, tip, row)
     noise = (scatter(load), scatter(travel), scatter(tip[np.isfinite(tip)]))
     _check_slip(load, travel, calm, row, noise)
     side = _sides(travel, calm, row, noise[1])
@@ -136,7 +141,8 @@ def screen(readings: FlexReadings) -> Sweep:
     return Sweep(row[branch], load[branch], travel[branch], tip[branch], side[branch], noise, closing, error)
 
 
-def _check_signs(load: Floats, travel: Floats, row: NDArray[np.intp]) -> None:
+def check_signs(load: Floats, travel: Floats, row: NDArray[np.intp]) -> None:
+    """Refuse load and travel of opposite signs, or both negative."""
     far = np.abs(travel) > 0.3 * np.quantile(np.abs(travel), 0.98)
     heavy = np.abs(load) > 0.2 * np.quantile(np.abs(load), 0.98)
     clear = np.flatnonzero(far & heavy)
@@ -155,7 +161,8 @@ def _check_signs(load: Floats, travel: Floats, row: NDArray[np.intp]) -> None:
         )
 
 
-def _check_tip(travel: Floats, tip: Floats, row: NDArray[np.intp]) -> None:
+def check_tip(travel: Floats, tip: Floats, row: NDArray[np.intp]) -> None:
+    """Refuse a tip slope that counts away from the pull."""
     far = np.flatnonzero(np.isfinite(tip) & (travel > 0.5 * np.max(travel)))
     if far.size and float(np.median(tip[far])) < 0.0:
         raise ReadingsError(

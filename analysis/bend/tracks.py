@@ -9,6 +9,7 @@ from contextlib import contextmanager
 import numpy as np
 from scipy import constants
 
+from analysis.bend.by_hand import is_table, screen_table
 from analysis.bend.cautions import at_tip
 from analysis.bend.curve import Curve, SteeredCurve
 from analysis.bend.elastica import Bender, Surroundings, load_for_travel
@@ -47,7 +48,7 @@ def speaks_for_all(runs: Sequence[FlexReadings]) -> int:
 def screened(run: FlexReadings, at: int) -> Sweep:
     """Look a run over, and say which it was that cannot be used."""
     try:
-        return screen(run)
+        return screen_table(run) if is_table(run) else screen(run)
     except ReadingsError as error:
         error.run = at
         raise

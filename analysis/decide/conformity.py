@@ -88,6 +88,10 @@ def conforming(value: Estimate, limits: Limits) -> float:
     u = standard_uncertainty(value)
     if math.isnan(u):
         return math.nan
+    if u == 0.0:  # an exact value on its limit meets it
+        low = -math.inf if limits.lower is None else limits.lower
+        high = math.inf if limits.upper is None else limits.upper
+        return 1.0 if low <= value.value <= high else 0.0
     dof = _dof(value, u)
     below = _cdf(limits.upper, value.value, u, dof) if limits.upper is not None else 1.0
     under = _cdf(limits.lower, value.value, u, dof) if limits.lower is not None else 0.0
@@ -155,8 +159,6 @@ def _dof(value: Estimate, u: float) -> float:
 
 
 def _cdf(limit: float, centre: float, u: float, dof: float) -> float:
-    if u == 0.0:
-        return 1.0 if centre <= limit else 0.0
     return float(stdtr(min(dof, 1e9), (limit - centre) / u))
 
 

@@ -12,7 +12,7 @@ from analysis.angles import HALF_TURN, TURN
 from analysis.errors import ReadingsError
 from analysis.estimate import Estimate, Share
 from analysis.readings import Floats, RollReadings
-from analysis.roll import model
+from analysis.roll import by_hand, model
 from analysis.roll.advice import shelf_words, third_snap_words, too_short, travel_zero_words, warnings_of
 from analysis.roll.answers import bow_of, curve_of, length, plane, plane_p_value, snaps_of
 from analysis.roll.estimator import PLANE_LEVEL, Fitted, estimate
@@ -129,6 +129,9 @@ def measure(readings: RollReadings) -> Measured | Sifted:
     ReadingsError
         As `fit_roll`.
     """
+    table = by_hand.table_of(readings)
+    if table is not None:
+        return _measured_by_hand(readings, table)
     sifted = sift(readings)
     kind: Kind = "hanging" if readings.held_load_N is not None else readings.contact
     if not sifted.long_enough:
@@ -140,6 +143,31 @@ def measure(readings: RollReadings) -> Measured | Sifted:
             "the readings do not determine the blank",
             "roll a whole turn at an even speed and record again",
         ) from error
+    return _as_measured(sifted, fitted)
+
+
+def _measured_by_hand(readings: RollReadings, table: Sifted) -> Measured | Sifted:
+    """Fit a small table of readings at rest; where it has too few positions, only the table comes back."""
+    if table.why_not:
+        return table
+    kind: Kind = "hanging" if readings.held_load_N is not None else readings.contact
+    try:
+        fitted = by_hand.estimate(table, kind, readings.steps)
+    except np.linalg.LinAlgError as error:
+        raise ReadingsError(
+            "the positions do not determine the blank", "read at clock positions all round the turn"
+        ) from error
+    return _as_measured(replace(table, warnings=(*table.warnings, *by_hand.words(table, fitted))), fitted)
+
+
+def _as_measured(sifted: Sifted, fitted: Fitted) -> Measured:
+    """Take a fit for what it says of the blank.
+
+    Raises
+    ------
+    ReadingsError
+        If it is no blank.
+    """
     blank = Blank.of(fitted.numbers)
     if not blank.k > 2.0 * blank.delta:
         raise ReadingsError(
@@ -309,13 +337,20 @@ def _nothing(readings: RollReadings, sifted: Sifted, rule: MarkRule) -> RollResu
         bow_direction=None,
         snaps=(),
         barrier_corrected=False,
-        mark=Mark(None, rule, None, "No mark: less than 120° of the turn were rolled."),
+        mark=Mark(
+            None,
+            rule,
+            None,
+            f"No mark: {sifted.why_not}"
+            if sifted.why_not
+            else "No mark: less than 120° of the turn were rolled.",
+        ),
         coverage=sifted.coverage,
         turns=sifted.turns,
         harmonics=0,
         friction=None,
         noise=math.nan,
         curve=None,
-        warnings=(too_short(sifted), *sifted.warnings),
+        warnings=(sifted.why_not or too_short(sifted), *sifted.warnings),
         hanging=readings.held_load_N is not None,
     )

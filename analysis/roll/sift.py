@@ -151,6 +151,8 @@ class Sifted:
     """Turns rolled in all, both directions added up."""
     warnings: tuple[str, ...]
     """Plain sentences about what was left out."""
+    why_not: str = ""
+    """Why nothing is claimed, where it is not for the covered part of the turn."""
 
     @property
     def long_enough(self) -> bool:
@@ -168,7 +170,7 @@ def sift(readings: RollReadings) -> Sifted:
         an angle that does not move, a reading that never changes, a saturated sensor.
     """
     hanging = readings.held_load_N is not None
-    measured, scale = _measured(readings)
+    measured, scale = measured_of(readings)
     refuse_unbelievable(readings.time_s, "time", "s")
     refuse_unbelievable(readings.roll, "angle", "rad")
     refuse_unbelievable(measured, "travel" if hanging else "load", "m" if hanging else "N")
@@ -231,7 +233,7 @@ def sift(readings: RollReadings) -> Sifted:
     )
 
 
-def _measured(readings: RollReadings) -> tuple[Floats, Floats]:
+def measured_of(readings: RollReadings) -> tuple[Floats, Floats]:
     """Pick the reading, and what multiplies the tensor's part of it."""
     if readings.held_load_N is not None:
         if readings.travel_m is None:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import keyword
+import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
 from importlib.metadata import version
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 from typer.main import get_command
@@ -18,32 +20,43 @@ _ABOUT = (
     "and whether blanks are alike."
 )
 
-COMMANDS = (
-    "demo",
-    "ports",
-    "virtual",
-    "calibrate",
-    "record",
-    "spine",
-    "flex",
-    "batch",
-    "grade",
-    "match",
-    "compare",
-    "control",
-    "report",
-    "repeat",
-    "mark",
-    "classes",
-    "log",
-)
-"""In the order of the help; each is the function of that name in the module of that name."""
+_ALGEBRA_THREADS = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
+"""One thread in the algebra library unless the user says otherwise: the fits are small and gain nothing
+from more, and beside several worker processes more threads only stand in each other's way."""
+COMMANDS = {
+    "demo": "Roll and flex five invented blanks on a simulated rig, judge them, and compare with the truth.",
+    "ports": "List the serial ports, or ask one who is behind it.",
+    "virtual": "Start a simulated rig and print its port; Ctrl-C stops it.",
+    "calibrate": "Calibrate one channel of the rig; the result is dated and kept in every run.",
+    "sniff": "Find out what a sketch prints, so that record takes its lines.",
+    "record": "Record one run from the rig. Ctrl-C ends it; what was recorded is a whole run.",
+    "import": "Make a run file of a table: a spreadsheet, a notebook typed in, another program's log.",
+    "enter": "Enter readings by hand; what is typed is kept at once, and the answer so far is shown.",
+    "spine": "Find the stiff plane, the bow, the snaps and where the tape goes, from roll runs.",
+    "flex": "Rate power and action, and measure the rigidity along the blank, from flex runs.",
+    "batch": "Say whether blanks are alike, from their roll and flex runs given together.",
+    "grade": "Say which blanks of a shipment to keep, against what you want of the model.",
+    "match": "Divide a shipment into sets whose blanks are as alike as can be.",
+    "compare": "Say whether the maker's blank has changed between two shipments of one model.",
+    "control": "Say whether the rig has moved, from a check blank that is measured again and again.",
+    "report": "Write one page for the batch and one a blank to hand over with the rod.",
+    "repeat": (
+        "Say how well the rig repeats: the same blanks chucked and measured again, by one or several people."
+    ),
+    "mark": (
+        "Guide the hand to the angle that gets the tape: which way to turn, how far, and when it is there."
+    ),
+    "classes": "Learn where the classes end from blanks whose labels you trust.",
+    "log": "List the blanks that the shop knows: find, filter, sort. The commands below add to the log.",
+}
+"""By name, in the order of the help: its first line there. Each is the function of that name in the module of
+that name (with a ``_`` behind it where Python keeps the word for itself); a test holds the lines to it."""
 
 
-def application(names: Sequence[str] = COMMANDS) -> typer.Typer:
-    """Build the program with the commands called `names`.
+def application(asked: str | None = None) -> typer.Typer:
+    """Build the program with the command called `asked`; without one, with the names and first lines of all.
 
-    Only their modules are loaded: a plot library that a command does not need would double its start.
+    Only that command's module is loaded: the list of commands must not wait for numpy and a plot library.
     """
     app = typer.Typer(
         name="blankbench",
@@ -56,13 +69,26 @@ def application(names: Sequence[str] = COMMANDS) -> typer.Typer:
         rich_markup_mode="rich",
     )
     app.callback()(_start)
-    for name in names:
-        entry = getattr(import_module(f"rig.commands.{name}"), name)
+    if asked in COMMANDS:
+        entry = entry_of(asked)
         if isinstance(entry, typer.Typer):
-            app.add_typer(entry, name=name)
+            app.add_typer(entry, name=asked)
         else:
-            app.command(name)(entry)
+            app.command(asked)(entry)
+    else:
+        for name, line in COMMANDS.items():
+            app.command(name, help=line)(_listed)
     return app
+
+
+def entry_of(name: str) -> Any:
+    """Load one command: a function, or an application of its own where it has sub-commands."""
+    word = f"{name}_" if keyword.iskeyword(name) else name
+    return getattr(import_module(f"rig.commands.{word}"), word)
+
+
+def _listed() -> None:
+    """Stand for a command in the list of commands; it is never called."""
 
 
 def _show_version(wanted: bool) -> None:
@@ -105,9 +131,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         # A label may hold any letter; a console that cannot show one must not end the run.
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")
+    for variable in _ALGEBRA_THREADS:
+        os.environ.setdefault(variable, "1")
     debug = "--debug" in args
     asked = next((word for word in args if not word.startswith("-")), None)
-    command = get_command(application((asked,) if asked in COMMANDS else COMMANDS))
+    command = get_command(application(asked))
     try:
         status = command.main(args=args, prog_name="blankbench", standalone_mode=False)
     except BlankbenchError as error:

@@ -9,11 +9,11 @@ import typer
 
 from analysis.show import records, tables
 from rig.commands import options
-from rig.decisions import work_batch
-from rig.intake import Intake, take_in
-from rig.properties import check_known
 from rig.settings import Settings, load_settings
-from rig.watching import beside_check_blank
+from rig.workup.check_blank import beside_check_blank
+from rig.workup.decisions import work_batch
+from rig.workup.intake import Intake, take_in
+from rig.workup.properties import check_known
 
 
 def batch(

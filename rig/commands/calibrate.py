@@ -12,14 +12,14 @@ import typer
 
 from analysis.readings import Floats
 from rig.calibration import Calibration, TurnScale, latest_calibration, save_calibration
-from rig.calibration_points import KnownWeight, angle_scale, load_scale, tip_scale, travel_scale
+from rig.calibration.geometry import Winch
+from rig.calibration.points import KnownWeight, angle_scale, load_scale, tip_scale, travel_scale
+from rig.calibration.turning_points import turn_scale
 from rig.commands import options
 from rig.commands.connect import Baud, Board, Port, board_at
 from rig.commands.lengths import parse_length
 from rig.errors import CallError, PortError
-from rig.geometry import Winch
 from rig.settings import Turning, load_settings
-from rig.turning_points import turn_scale
 
 Take = Callable[[str, str], Floats]
 """Tells the person what to do, waits for Enter, and gives the raw counts of a channel."""

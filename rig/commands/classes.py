@@ -17,7 +17,7 @@ from analysis.units import System, display
 from rig.commands import options
 from rig.errors import CallError, FileError
 from rig.settings import Settings, edit_settings, load_settings, settings_path
-from rig.workup import Flex, read_runs, work_flex
+from rig.workup.one_run import Flex, read_runs, work_flex
 
 Kind = Literal["power", "action"]
 _EDGES = {"power": "edges_N", "action": "edges"}

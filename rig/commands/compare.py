@@ -10,10 +10,10 @@ from analysis.decide import DEFAULT_TOLERANCES
 from analysis.show.production import production_record, production_table
 from rig.commands import options
 from rig.commands.batch import allowed_spreads
-from rig.decisions import work_compare
-from rig.intake import take_in
 from rig.settings import load_settings
-from rig.watching import beside_check_blank
+from rig.workup.check_blank import beside_check_blank
+from rig.workup.decisions import work_compare
+from rig.workup.intake import take_in
 
 
 def compare(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -12,17 +13,21 @@ import typer
 
 from analysis.readings import Floats
 from rig.calibration import Calibration, latest_calibration, load_calibration
-from rig.capture import capture
 from rig.errors import CallError, PortError
-from rig.handshake import Greeting, identify
-from rig.line import Decoder, Hello
-from rig.link import SerialLink, list_ports, open_link, seen
+from rig.line import Decoder, Hello, LineSource, PlainDecoder
+from rig.port.capture import capture
+from rig.port.handshake import DEFAULT_TIMEOUT_S, Greeting, identify
+from rig.port.link import SerialLink, list_ports, open_link, seen
 from rig.settings import Settings
 
+_SKETCH_S = 4.0
+"""How long the sketch of the settings has to print three good lines, s; a board that starts needs two."""
+_FIND_S = 4.0
+"""The same for a port that may be anything."""
 Port = Annotated[
     str | None,
     typer.Option(
-        "--port", metavar="PORT", help="Serial port or socket://HOST:PORT. blankbench ports lists them."
+        "--port", metavar="PORT", help="Serial port or socket://HOST:PORT. Without it the rig is looked for."
     ),
 ]
 Baud = Annotated[int | None, typer.Option("--baud", min=300, help="Baud rate of the board's port.")]
@@ -38,7 +43,7 @@ class Board:
 
     link: SerialLink
     """The port."""
-    source: Decoder
+    source: LineSource
     """Reads its lines."""
     hello: Hello
     """Who it is."""
@@ -63,18 +68,69 @@ def board_at(port: str | None, baud: int | None, settings: Settings) -> Iterator
     PortError
         If there is none or several to choose from, or nobody says hello.
     """
-    url = port or settings.rig.port
-    if url is None:
-        found = list_ports()
-        if len(found) != 1:
-            what = "there are several serial ports" if found else "no port is named"
-            raise PortError(what, f"name one with --port; {seen(found)}")
-        url = found[0].url
-    rate = baud or settings.rig.baud
+    url = port or settings.rig.port or find_rig(settings, baud)
+    rate = baud or (settings.sketch.baud if settings.sketch is not None else None) or settings.rig.baud
     with open_link(url, rate) as link:
-        source = Decoder()
-        greeting = identify(link, source, baud=rate if "://" not in url else None)
+        source, greeting = meet(link, settings, rate if "://" not in url else None)
         yield Board(link, source, greeting.hello, greeting)
+
+
+def meet(
+    link: SerialLink, settings: Settings, baud: int | None, timeout_s: float = DEFAULT_TIMEOUT_S
+) -> tuple[LineSource, Greeting]:
+    """Wait for a board that speaks the line protocol, or for the sketch that the settings know.
+
+    Raises
+    ------
+    PortError
+        If neither comes; it says what came instead.
+    """
+    if settings.sketch is not None:
+        plain = PlainDecoder(settings.sketch)
+        try:
+            return plain, identify(link, plain, timeout_s=min(_SKETCH_S, timeout_s), baud=baud)
+        except PortError:
+            pass  # the board may have got another sketch since: ask it
+    source = Decoder()
+    try:
+        return source, identify(link, source, timeout_s=timeout_s, baud=baud)
+    except PortError as error:
+        if "another sketch" in error.what:
+            raise PortError(error.what, f"blankbench sniff --port {link.url} learns what it says") from error
+        raise
+
+
+def find_rig(settings: Settings, baud: int | None = None, *, interactive: bool | None = None) -> str:
+    """Find the one port behind which the rig answers: a board that says hello, or the settings' sketch.
+
+    Raises
+    ------
+    PortError
+        If there is no port, none answers, or several do and nobody can be asked.
+    """
+    found = list_ports()
+    if not found:
+        raise PortError("no port is named", f"name one with --port; {seen(found)}")
+    if len(found) == 1:
+        return found[0].url
+    rate = baud or (settings.sketch.baud if settings.sketch is not None else None) or settings.rig.baud
+    there: list[str] = []
+    for each in found:
+        try:
+            with open_link(each.url, rate) as link:
+                meet(link, settings, rate, _FIND_S)
+        except PortError:
+            continue
+        there.append(each.url)
+    if len(there) == 1:
+        return there[0]
+    if not there:
+        raise PortError("none of the serial ports answers as a rig", f"name one with --port; {seen(found)}")
+    if sys.stdin.isatty() if interactive is None else interactive:
+        answer = str(typer.prompt(f"Which rig: {', '.join(there)}?", default=there[0], err=True)).strip()
+        if answer in there:
+            return answer
+    raise PortError(f"several rigs answer: {', '.join(there)}", "name one with --port")
 
 
 def calibration_in_force(chosen: Path | None, settings: Settings) -> Calibration:

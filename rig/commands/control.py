@@ -14,9 +14,9 @@ from analysis.units import System
 from rig.commands import log_options as its
 from rig.commands import options
 from rig.errors import CallError
-from rig.intake import Intake, take_in
 from rig.settings import Settings, load_settings
-from rig.watching import FEWEST, watch_blank
+from rig.workup.check_blank import FEWEST, watch_blank
+from rig.workup.intake import Intake, take_in
 
 
 def control(

@@ -29,17 +29,17 @@ from rig.commands.flex import flex_record
 from rig.commands.recording import record_run, state_cautions
 from rig.commands.report import report_html
 from rig.commands.spine import spine_record
-from rig.decisions import work_batch
 from rig.errors import FileError
-from rig.recorder import Snapshot
+from rig.recording.recorder import Snapshot
 from rig.runs import Header, Kind, RunFolder
 from rig.settings import Rig, Settings, Shop
 from rig.virtual import Blank, Flex, Roll, Step, Still, VirtualRig, load_blanks
 from rig.virtual.bench import Task
 from rig.virtual.truth import true_values
-from rig.workup import Flex as FlexWork
-from rig.workup import Roll as RollWork
-from rig.workup import read_runs, work_blanks
+from rig.workup.decisions import work_batch
+from rig.workup.one_run import Flex as FlexWork
+from rig.workup.one_run import Roll as RollWork
+from rig.workup.one_run import read_runs, work_blanks
 
 SHOP = Shop(name="Example Rod Shop", operator="demo")
 """Invented, and plainly so."""

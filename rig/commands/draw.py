@@ -14,7 +14,7 @@ from analysis.show import figures
 from analysis.show.figures.strip import Paper, Strip, longest_diameter_m, strip_pages
 from rig.errors import CallError, FileError
 from rig.runs import safe_name
-from rig.workup import Flex, Joint, Roll
+from rig.workup.one_run import Flex, Joint, Roll
 
 
 def save_roll_figures(works: Sequence[Roll], folder: Path) -> list[Path]:

@@ -15,11 +15,11 @@ from analysis.show.strain import strain_record, strain_table
 from rig.commands import options
 from rig.commands.lengths import parse_length
 from rig.errors import CallError
-from rig.hard_work import HardWork, work_hard
 from rig.runs.diameters import read_diameters
 from rig.runs.profile import profile_text
 from rig.settings import load_settings
-from rig.workup import Flex, group_flexes, read_partners, read_runs, work_flex, work_roll
+from rig.workup.hard_work import HardWork, work_hard
+from rig.workup.one_run import Flex, group_flexes, read_partners, read_runs, work_flex, work_roll
 
 
 def flex(

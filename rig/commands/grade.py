@@ -13,13 +13,13 @@ from analysis.show.grade import grade_record, grade_table, reason_words
 from analysis.show.wording import label
 from rig.commands import log_options as its
 from rig.commands import options
-from rig.decisions import one_model, refuse_other_model, work_grade
 from rig.errors import CallError
-from rig.intake import take_in
 from rig.settings import Settings, example_specification, load_settings, load_specification
+from rig.settings.specification import Specification
 from rig.shop import Keeper, read_book
-from rig.specification import Specification
-from rig.watching import beside_check_blank
+from rig.workup.check_blank import beside_check_blank
+from rig.workup.decisions import one_model, refuse_other_model, work_grade
+from rig.workup.intake import take_in
 
 
 def _print_example(wanted: bool) -> None:

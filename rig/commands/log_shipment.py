@@ -11,10 +11,10 @@ from analysis.show.listing import Column, list_text
 from analysis.show.wording import chance, class_words, label, label_words
 from rig.commands import log_tables, options
 from rig.errors import CallError
-from rig.intake import Intake, LeftOut, take_in
 from rig.settings import Settings
 from rig.shop import Item, Shelf, Shipment, Wanted
-from rig.workup import Flex
+from rig.workup.intake import Intake, LeftOut, take_in
+from rig.workup.one_run import Flex
 
 
 def show_shipment(shelf: Shelf, name: str, settings: Settings, *, as_json: bool) -> None:

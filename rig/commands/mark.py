@@ -16,15 +16,15 @@ from rich.text import Text
 from analysis.angles import wrap
 from analysis.roll.mark import Aim, Guidance
 from analysis.roll.result import RollResult
-from rig.channels import can_read, converter, require
 from rig.commands import options
 from rig.commands.connect import Baud, Board, CalibrationFile, Port, board_at, calibration_in_force
 from rig.commands.recording import interrupted, state_cautions
 from rig.errors import CallError, PortError
 from rig.line import Command, Reading
-from rig.recorder import Convert
+from rig.recording.channels import can_read, converter, require
+from rig.recording.recorder import Convert
 from rig.settings import load_settings
-from rig.workup import read_runs, work_roll
+from rig.workup.one_run import read_runs, work_roll
 
 Place = Literal["mark", "stiff", "stiff-back", "soft", "soft-back", "snap", "snap-2"]
 """What can be aimed at; ``-back`` is the other end of a plane."""

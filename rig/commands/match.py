@@ -10,12 +10,12 @@ from analysis.decide import DEFAULT_TOLERANCES
 from analysis.show.match import match_record, match_table
 from rig.commands import options
 from rig.commands.batch import allowed_spreads
-from rig.decisions import one_model, work_match
 from rig.errors import CallError
-from rig.intake import take_in
-from rig.properties import check_known
 from rig.settings import load_settings
-from rig.watching import beside_check_blank
+from rig.workup.check_blank import beside_check_blank
+from rig.workup.decisions import one_model, work_match
+from rig.workup.intake import take_in
+from rig.workup.properties import check_known
 
 
 def match(

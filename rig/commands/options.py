@@ -14,10 +14,9 @@ import typer
 from rich.console import Console
 
 from rig.errors import CallError
-from rig.shop import set_aside_among
 
 if TYPE_CHECKING:
-    from rig.intake import LeftOut
+    from rig.workup.intake import LeftOut
 
 Runs = Annotated[
     list[str], typer.Argument(metavar="RUN…", help="Run files, or a pattern such as 'runs/*roll*'.")
@@ -121,6 +120,8 @@ def expand(patterns: Sequence[str], *, aside: bool = False) -> list[str]:
         if not found:
             raise CallError(f"no file fits the pattern {pattern}", "check the folder and the pattern")
         paths.extend(found)
+    from rig.shop import set_aside_among  # a list of ports needs no log
+
     left_out = {} if aside else set_aside_among(paths)
     if not left_out:
         return paths

@@ -8,9 +8,9 @@ import typer
 from rich.table import Table
 
 from rig.commands import options
-from rig.handshake import identify
 from rig.line import Decoder
-from rig.link import list_ports, open_link
+from rig.port.handshake import identify
+from rig.port.link import list_ports, open_link
 
 
 def ports(

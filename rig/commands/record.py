@@ -6,21 +6,22 @@ import difflib
 import math
 import sys
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import typer
 from rich.console import Console
 
 from analysis.readings import Contact, Floats, Pull
 from analysis.show.text import label
-from rig.channels import can_read, require, with_fresh_zero
 from rig.commands import options
 from rig.commands.connect import Baud, Board, CalibrationFile, Port, ask, board_at, calibration_in_force
 from rig.commands.lengths import parse_length
 from rig.commands.recording import record_run, state_cautions
 from rig.errors import CallError
-from rig.line import Command
-from rig.recorder import Snapshot
+from rig.line import Command, PlainDecoder
+from rig.line.plain import BURST_S
+from rig.recording.channels import can_read, require, with_fresh_zero
+from rig.recording.recorder import Snapshot
 from rig.runs import Header, RunFolder
 from rig.settings import load_settings
 from rig.shop import FACTS, Blank, journal_above, read_book
@@ -29,6 +30,8 @@ FROM_LOG = (
     "model", "label_power", "label_action", "mass_g", "length_m", "butt_diameter_m", "tip_diameter_m",
 )  # fmt: skip
 """What a run takes from the shop's log where the call does not say it."""
+HAND_DEG_S = 30.0
+"""How fast a hand turns the chuck, degrees a second (ours, for what late lines cost)."""
 
 
 def record(
@@ -150,6 +153,9 @@ def record(
             force = with_fresh_zero(force, _free_tip(board, interactive))
         if rate is not None and (asked := board.source.say(Command("rate", rate))) is not None:
             board.link.write(asked)
+        rig_table = rig_table_of(board, console)
+        if kind == "flex" and settings.rig.clip_g:
+            rig_table["clip_g"] = settings.rig.clip_g
         header = Header(
             kind=kind,
             blank=blank,
@@ -170,7 +176,7 @@ def record(
             butt_diameter_m=known.number("butt_diameter_m"),
             tip_diameter_m=known.number("tip_diameter_m"),
             notes=notes,
-            tables={"rig": {"clip_g": settings.rig.clip_g}} if kind == "flex" and settings.rig.clip_g else {},
+            tables={"rig": rig_table} if rig_table else {},
         )
         snapshot, path = record_run(
             board,
@@ -195,6 +201,27 @@ def record(
     say = options.out()
     say.print(f"{snapshot.readings} readings in {path}", markup=False)
     say.print(f"Next: blankbench {'spine' if kind == 'roll' else 'flex'} {path}", markup=False)
+
+
+def rig_table_of(board: Board, console: Console) -> dict[str, Any]:
+    """Say what a sketch without a check sum, and perhaps a clock, costs; give it for the run's header."""
+    source = board.source
+    if not isinstance(source, PlainDecoder):
+        return {}
+    table: dict[str, Any] = {"speaks": "plain text without a check sum"}
+    said = "This sketch sends no check sum: a line counts if it is plausible."
+    table["time_by"] = "sketch" if source.mapping.clock is not None else "arrival"
+    if source.mapping.clock is None:
+        said += f" It prints no time either: times are those of arrival, good to {1e3 * BURST_S:.0f} ms."
+        if source.mapping.one_line:
+            said += " Load and angle come on one line, so no angle is lost by it."
+    if not source.mapping.one_line:
+        table["angle_ci95_deg"] = round(HAND_DEG_S * max(BURST_S, 0.5 / source.mapping.rate_hz), 3)
+        said += (
+            f" Load and angle come on two lines: that costs {table['angle_ci95_deg']:.2g}° at 30° a second."
+        )
+    console.print(said, markup=False, highlight=False, soft_wrap=True)
+    return table
 
 
 def known_of(blank: str, folder: Path, console: Console) -> Blank:

@@ -21,11 +21,11 @@ from analysis.readings import Floats
 from analysis.roll.result import MarkRule
 from analysis.units import System
 from rig.calibration import Calibration
-from rig.channels import converter
 from rig.commands.connect import Board
 from rig.commands.watch import Screen
 from rig.errors import PortError
-from rig.recorder import Phase, Recorder, Snapshot, drive
+from rig.recording.channels import converter
+from rig.recording.recorder import Phase, Recorder, Snapshot, drive
 from rig.runs import Header, RunFolder, RunWriter
 
 CAUTIONS = (

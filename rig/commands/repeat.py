@@ -15,9 +15,9 @@ from analysis.roll.result import Mark
 from analysis.show.records import Json
 from analysis.units import System, display
 from rig.commands import options
-from rig.intake import take_in
 from rig.settings import load_settings
-from rig.workup import Flex, Roll
+from rig.workup.intake import take_in
+from rig.workup.one_run import Flex, Roll
 
 _PROPERTIES = {
     "reference_load": ("power (reference load)", "load", "N"),

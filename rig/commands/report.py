@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -9,20 +10,22 @@ from typing import Annotated, Literal
 
 import typer
 
+from analysis.bend.result import FlexResult
 from analysis.decide.batch import BatchResult
+from analysis.roll.result import RollResult
 from analysis.show.page import BlankPage, PageInfo, report_page
 from analysis.show.page_grade import Graded
 from analysis.units import System
 from rig.commands import options
 from rig.commands.batch import allowed_spreads
 from rig.commands.printing import check_page_name, save_page
-from rig.decisions import one_model, refuse_other_model, work_batch, work_grade
-from rig.intake import Intake, take_in
 from rig.runs import Run
 from rig.settings import Settings, load_settings, load_specification
+from rig.settings.specification import Specification
 from rig.shop import FACTS, Blank, books_above
-from rig.specification import Specification
-from rig.workup import Flex, Roll
+from rig.workup.decisions import one_model, refuse_other_model, work_batch, work_grade
+from rig.workup.intake import Intake, take_in
+from rig.workup.one_run import Flex, Roll
 
 ROD = ("rod", "job", "guide_layout", "static_test")
 """What a blank's page takes from the log, to hand over with the rod; the rest is the shop's own business."""
@@ -127,14 +130,48 @@ def report_html(
             BlankPage(
                 name=blank,
                 model=stated or known.text("model") or "",
-                roll=roll[0].result if roll else None,
-                flex=flex[0].result if flex else None,
-                notes=tuple(dict.fromkeys(run.header.notes for run in runs if run.header.notes)),
+                roll=surest_roll(roll),
+                flex=surest_flex(flex),
+                notes=_notes(roll, flex),
                 info=_info(runs, settings, units),
                 rod=tuple((FACTS[name].title, text) for name in ROD if (text := known.text(name))),
             )
         )
     return report_page(_info(every, settings, units), blanks, batch, shipment)
+
+
+def surest_roll(works: Sequence[Roll]) -> RollResult | None:
+    """Give the run of a blank that tells its mark best, whatever order the runs came in; None without a run.
+
+    A run without a mark comes behind every run with one, and among the rest the smaller ± comes first.
+    """
+
+    def unsure(work: Roll) -> tuple[bool, float, str]:
+        angle = work.result.mark.angle
+        return angle is None, math.inf if angle is None else angle.ci95, work.run.path
+
+    return min(works, key=unsure).result if works else None
+
+
+def surest_flex(works: Sequence[Flex]) -> FlexResult | None:
+    """Give the run of a blank that tells its power best, likewise."""
+
+    def unsure(work: Flex) -> tuple[bool, float, str]:
+        load = work.result.reference_load
+        return load is None, math.inf if load is None else load.ci95 / load.value, work.run.path
+
+    return min(works, key=unsure).result if works else None
+
+
+def _notes(rolls: Sequence[Roll], flexes: Sequence[Flex]) -> tuple[str, ...]:
+    """What the runs' headers note, and which run the sheet shows where there are several."""
+    works: list[Roll | Flex] = [*rolls, *flexes]
+    noted = [work.run.header.notes for work in works if work.run.header.notes]
+    several = [
+        f"{count} {kind} runs" for kind, count in (("roll", len(rolls)), ("flex", len(flexes))) if count > 1
+    ]
+    shown = [f"Measured by {' and '.join(several)}; this sheet shows the surest."] if several else []
+    return tuple(dict.fromkeys((*noted, *shown)))
 
 
 def _info(runs: Sequence[Run], settings: Settings, units: System) -> PageInfo:

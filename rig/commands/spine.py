@@ -20,7 +20,7 @@ from rig.errors import CallError
 from rig.runs.profile import read_profile
 from rig.runs.signature import read_signature, signature_text
 from rig.settings import load_settings
-from rig.workup import Joint, Roll, read_partners, read_runs, work_flex, work_joint, work_roll
+from rig.workup.one_run import Joint, Roll, read_partners, read_runs, work_flex, work_joint, work_roll
 
 
 def spine(

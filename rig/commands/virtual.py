@@ -62,6 +62,10 @@ def virtual(
             "swing arm (flex only).",
         ),
     ] = "counter",
+    speak: Annotated[
+        Literal["protocol", "plain"],
+        typer.Option("--speak", help="The line protocol, or labelled text as a hobby sketch prints it."),
+    ] = "protocol",
     seed: Annotated[int, typer.Option("--seed", help="Same seed, same readings.")] = 1,
     port: Annotated[
         Literal["auto", "pty", "socket"],
@@ -108,7 +112,15 @@ def virtual(
     if kind != "counter":
         gear = Gear(geometry=(example_winch if kind == "winch" else example_arm)(item.free_length))
     with VirtualRig(
-        known, seed=seed, rate_hz=rate, speed=speed, gear=gear, port=port, tcp_port=tcp_port, streaming=False
+        known,
+        seed=seed,
+        rate_hz=rate,
+        speed=speed,
+        gear=gear,
+        port=port,
+        tcp_port=tcp_port,
+        streaming=False,
+        speaks=speak,
     ) as rig:
         try:
             rig.bench.mount(chosen, mount)

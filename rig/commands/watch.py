@@ -14,7 +14,7 @@ from analysis.roll.live import LiveRoll
 from analysis.roll.result import MarkRule
 from analysis.show.live import LiveSnapshot, live_panel
 from analysis.units import System
-from rig.recorder import Phase, Snapshot
+from rig.recording.recorder import Phase, Snapshot
 from rig.runs import Header
 
 _ALARM_EVERY_S = 1.0

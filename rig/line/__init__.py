@@ -3,6 +3,8 @@
 from rig.line.clock import TickClock
 from rig.line.decoder import Decoder
 from rig.line.frame import decode, decode_command, encode
+from rig.line.mapping import PlainMapping
+from rig.line.plain import PlainDecoder
 from rig.line.record import (
     Answer,
     Channel,
@@ -24,6 +26,8 @@ __all__ = [
     "Hello",
     "LineFault",
     "LineSource",
+    "PlainDecoder",
+    "PlainMapping",
     "Reading",
     "Record",
     "Status",

@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from analysis.readings import Arm, FlexReadings, Guide, RigErrors, RollReadings
+from analysis.readings import Arm, FlexReadings, Guide, RigErrors, RollReadings, Steps
 from rig.calibration import Calibration, TurnScale
 from rig.errors import FileError, ReadingsError
 from rig.runs.file import RAW_OF, Run
@@ -17,6 +17,9 @@ from rig.runs.recompute import recompute
 from rig.settings import Settings
 
 T = TypeVar("T")
+AT_REST = "at rest"
+"""Value of the header's key ``taken`` where every reading was taken while nothing moved."""
+_STEP_OF = ("travel_m", "load_N", "roll_deg")
 
 _STATED = {
     "load_scale_ci95": ("load", "scale_ci95"),
@@ -61,6 +64,8 @@ def roll_readings(run: Run, settings: Settings) -> RollReadings:
         mount=float(np.radians(header.mount_deg)),
         rig=rig_errors(run, settings),
         blank=header.blank,
+        at_rest=_at_rest(run),
+        steps=_steps(run, settings),
     )
     by = _pulled_by(run)
     return readings if by is None or hanging else _square_to_the_axis(run, readings, by)
@@ -131,6 +136,25 @@ def flex_readings(run: Run, settings: Settings) -> FlexReadings:
         blank=header.blank,
         pulled_by=_pulled_by(run),
         clip_kg=_clip_kg(run, settings),
+        at_rest=_at_rest(run),
+        steps=_steps(run, settings),
+    )
+
+
+def _at_rest(run: Run) -> bool:
+    """Tell whether the run says that nothing moved while it was read (header key ``taken``)."""
+    return run.header.extra.get("taken") == AT_REST
+
+
+def _steps(run: Run, settings: Settings) -> Steps:
+    """Give what the readings were read to (header table ``resolution``), else what the settings say."""
+    said = run.header.tables.get("resolution", {})
+    step = {key: _half_width(run, key, value) for key, value in said.items() if key in _STEP_OF}
+    usual = settings.by_hand
+    return Steps(
+        ruler_m=step.get("travel_m", usual.ruler_m),
+        scale_N=step.get("load_N", usual.scale_N),
+        protractor_rad=float(np.radians(step.get("roll_deg", usual.protractor_deg))),
     )
 
 

@@ -6,8 +6,8 @@ import math
 from dataclasses import dataclass, replace
 
 from rig.calibration import AngleScale, Calibration, LoadScale, TipScale, TravelScale, TurnScale
-from rig.counts import TURN_COUNTS
-from rig.geometry import Geometry, SwingArm, Winch
+from rig.calibration.counts import TURN_COUNTS
+from rig.calibration.geometry import Geometry, SwingArm, Winch
 
 TRAVEL_BITS = 16
 """Width of the travel counter, without sign."""

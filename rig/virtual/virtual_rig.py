@@ -9,6 +9,7 @@ from rig.virtual.bench import Bench
 from rig.virtual.blanks import Blank
 from rig.virtual.firmware import Firmware
 from rig.virtual.gear import Gear
+from rig.virtual.plain import PlainFirmware, Speaks
 from rig.virtual.port import Server, open_transport
 from rig.virtual.trouble import Trouble
 
@@ -41,6 +42,8 @@ class VirtualRig:
         For ``socket``; 0 takes a free one.
     drive : bool
         Whether a motor does what is asked of the hand; the reader's ``stop`` then halts it.
+    speaks : {"protocol", "plain"}
+        What the board sends: the line protocol, or what a hobby sketch prints.
 
     Examples
     --------
@@ -69,14 +72,16 @@ class VirtualRig:
         troubles: Sequence[Trouble] = (),
         tcp_port: int = 0,
         drive: bool = False,
+        speaks: Speaks = "protocol",
     ) -> None:
         self.bench = Bench(blanks, gear, seed)
         """The hand: `Bench.mount`, `Bench.roll`, `Bench.flex`, `Bench.still`."""
-        self.firmware = Firmware(
+        board = PlainFirmware if speaks == "plain" else Firmware
+        self.firmware = board(
             self.bench,
             rate_hz=rate_hz,
             device=device,
-            streaming=streaming,
+            streaming=streaming or speaks == "plain",
             tick_start=tick_start,
             troubles=troubles,
             drive=drive,

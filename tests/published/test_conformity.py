@@ -81,7 +81,9 @@ def test_risks_agree_with_a_drawn_production():
 
 
 def test_an_exact_value_on_its_limit_conforms():
-    assert conforming(Estimate(2.0, 0.0), Limits("x", 2.0, 3.0)) in (0.0, 1.0)
+    assert conforming(Estimate(2.0, 0.0), Limits("x", 2.0, 3.0)) == 1.0
+    assert conforming(Estimate(3.0, 0.0), Limits("x", 2.0, 3.0)) == 1.0
+    assert conforming(Estimate(3.1, 0.0), Limits("x", 2.0, 3.0)) == 0.0
     assert decide(Estimate(2.0, 0.0), Limits("x", 2.0, 3.0)) == "pass"
 
 

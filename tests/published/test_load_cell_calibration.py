@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from scipy import constants, stats
 
-from rig.calibration_points import KnownWeight, load_scale
+from rig.calibration.points import KnownWeight, load_scale
 
 RUNS = (
     ".11019 .21956 .32949 .43899 .54803 .65694 .76562 .87487 .98292 1.09146"

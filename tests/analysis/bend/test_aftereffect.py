@@ -73,11 +73,21 @@ def test_a_blank_that_does_not_creep_shows_none_within_its_half_width() -> None:
     assert sum(inside) >= 10
 
 
-def test_a_load_zero_that_drifts_is_within_the_half_width_of_the_creep() -> None:
-    creep = fit_flex(held(creep=0.0, drift_N=0.02)).creep
-    assert creep is not None
-    assert abs(creep.per_decade.value) <= creep.per_decade.ci95
-    assert {share.cause for share in creep.per_decade.shares} == {"load zero drift"}
+def test_a_load_zero_that_drifts_moves_the_creep_by_its_share() -> None:
+    """That much drift, and none, on the same readings: their difference is free of noise and holds for every
+    draw. A cell's zero drifts by 0.4 % of the largest load in 13 runs of 100, by 1.2 % in 7 (our choice).
+    """
+    sigma = math.sqrt(0.13 * 0.004**2 + 0.07 * 0.012**2)
+    for seed in range(4):
+        plain = held(creep=0.012, seed=seed)
+        drift = 1.959964 * sigma * float(np.max(plain.load_N))
+        still, drifts = fit_flex(plain).creep, fit_flex(held(creep=0.012, drift_N=drift, seed=seed)).creep
+        assert still is not None
+        assert drifts is not None
+        (share,) = still.per_decade.shares
+        assert share.cause == "load zero drift"
+        moved = abs(drifts.per_decade.value - still.per_decade.value)
+        assert share.ci95 == pytest.approx(moved, rel=0.05)
 
 
 @pytest.mark.parametrize("seconds", [0.0, 4.0])
@@ -86,10 +96,15 @@ def test_a_run_that_turns_back_at_once_shows_no_creep(seconds: float) -> None:
 
 
 def test_a_hold_does_not_move_the_reference_load() -> None:
+    """Over eight draws: six or more inside (binomial at 95 %: 99.4 %), and the mean well inside."""
     load, _ = truth()
-    found = fit_flex(held()).reference_load
-    assert found is not None
-    assert abs(found.value - load) <= found.ci95
+    away = []
+    for seed in range(8):
+        found = fit_flex(held(seed=seed)).reference_load
+        assert found is not None
+        away.append((found.value - load) / found.ci95)
+    assert np.sum(np.abs(away) <= 1.0) >= 6
+    assert abs(float(np.mean(away))) <= 0.6
 
 
 def test_travel_that_stays_is_found_and_the_noise_is_right() -> None:
@@ -98,6 +113,17 @@ def test_travel_that_stays_is_found_and_the_noise_is_right() -> None:
     noise = np.array([each.noise for each in found if each is not None])
     assert np.mean(value) == pytest.approx(0.012, abs=3.0 * float(np.mean(noise)) / math.sqrt(16))
     assert np.std(value) == pytest.approx(float(np.mean(noise)), rel=0.5)
+
+
+@pytest.mark.parametrize("off_m", [-0.004, 0.010])
+def test_a_travel_zero_that_stands_off_is_no_set(off_m: float) -> None:
+    """It stands off before and after alike: on the same readings the set stays what it was."""
+    for seed in range(3):
+        run = held(0.0, stays=0.012, seed=seed)
+        here, there = (fit_flex(each) for each in (run, replace(run, travel_m=run.travel_m + off_m)))
+        assert here.set_after is not None
+        assert there.set_after is not None
+        assert there.set_after.value == pytest.approx(here.set_after.value, abs=0.0005)
 
 
 def test_a_set_and_a_drifting_zero_look_the_same_and_a_reading_of_the_free_tip_tells_them_apart() -> None:

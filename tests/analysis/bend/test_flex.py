@@ -150,6 +150,32 @@ def test_the_side_that_faced_the_pull_is_referred_to_the_mean_over_the_roll() ->
     assert not any("side that faced the pull" in warning for warning in mended.warnings)
 
 
+def test_planes_without_the_side_that_faced_the_pull_widen_every_rating_by_half_the_anisotropy() -> None:
+    """The side's stiffness is k·(1 ± A/2): what is not known of the side is up to half of A and its ±."""
+    load, _ = truth()
+    planes = Planes(Estimate(0.04, 0.002), None)
+    half = 0.5 * (0.04 + 1.959964 * 0.002)
+    for side in (1.0 - 0.02, 1.0 + 0.02):
+        found = fit_flex(flexed(side=side), planes=planes)
+        assert found.reference_load is not None
+        assert abs(found.reference_load.value - load) <= found.reference_load.ci95
+        assert found.direct is not None
+        for rating in (
+            found.reference_load,
+            found.initial_stiffness,
+            found.even_blank_rigidity,
+            found.direct.load,
+        ):
+            assert rating is not None
+            parts = [share.ci95 for share in rating.shares if share.cause == "side"]
+            assert parts == pytest.approx([half * rating.value], rel=1e-6)
+        for station in found.rigidity:
+            parts = [share.ci95 for share in station.rigidity.shares if share.cause == "side"]
+            assert parts == pytest.approx([half * station.rigidity.value], rel=1e-6)
+    assert found.bend_centre is not None
+    assert "side" not in {share.cause for share in found.bend_centre.shares}
+
+
 def test_a_stated_calibration_widens_what_it_touches_and_is_shared() -> None:
     plain = fit_flex(flexed())
     stated = fit_flex(replace(flexed(), rig=RigErrors(load_scale_ci95=0.01, free_length_ci95_m=0.002)))
@@ -166,13 +192,25 @@ def test_a_stated_calibration_widens_what_it_touches_and_is_shared() -> None:
 
 
 def test_the_even_blank_bends_by_a_quarter_under_the_reference_load() -> None:
-    """Uniform cantilever, from the elliptic integrals: w/L = 1/4 at F·L²/EI = 0.8016…; L = 1.8 m."""
+    """Uniform cantilever, from the elliptic integrals: w/L = 1/4 at F·L²/EI = 0.80200; L = 1.8 m."""
+    from scipy.optimize import brentq
+    from scipy.special import ellipe, ellipeinc, ellipk, ellipkinc
+
+    def load_and_travel(tip: float) -> tuple[float, float]:
+        """F·L²/EI and w/L at a tip slope (Bisshopp & Drucker 1945, Quart. Appl. Math. 3:272)."""
+        m = 0.5 * (1.0 + math.sin(tip))
+        start = math.asin(1.0 / math.sqrt(2.0 * m))
+        root = float(ellipk(m) - ellipkinc(start, m))
+        return root**2, 1.0 - 2.0 * float(ellipe(m) - ellipeinc(start, m)) / root
+
+    tip = brentq(lambda slope: load_and_travel(slope)[1] - 0.25, 1e-3, 1.5, xtol=1e-14)
+    even = load_and_travel(tip)[0]
+    assert even == pytest.approx(0.80200, abs=5e-6)
     result = fit_flex(flexed())
     assert result.reference_load is not None
     assert result.even_blank_rigidity is not None
     a = result.reference_load.value * 1.8**2 / result.even_blank_rigidity.value
-    # between the computed rows a = 0.8 (0.249451542028002) and a = 1 of the published table's formula
-    assert a == pytest.approx(0.8019, abs=2e-4)
+    assert a == pytest.approx(even, rel=1e-6)
 
 
 def test_two_runs_of_one_blank_together_are_surer_than_one() -> None:
@@ -273,22 +311,39 @@ def test_a_label_is_judged_and_an_unknown_word_refused() -> None:
         fit_flex(flexed(), label_power="whippy")
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
-def test_what_drags_on_the_rig_is_told_from_drift_and_taken_off(seed):
-    """Coulomb's friction: a constant 20 mN against the motion, 40 mN between loading and unloading."""
+def test_what_drags_on_the_rig_is_told_from_drift_and_taken_off() -> None:
+    """Coulomb's friction: a constant 20 mN against the motion, 40 mN between loading and unloading.
+
+    Twelve draws, for a single one misses a 95 % half-width one time in twenty: nine or more inside hold in
+    998 of 1,000. Single draws read a drag of 16 to 23 mN (σ 1.7 mN); their mean is known to 0.5.
+    """
     true_load, true_centre = truth()
-    free = fit_flex(flexed(seed=seed, hysteresis=0.01))
-    run = flexed(seed=seed, hysteresis=0.01)
-    way = np.where(np.arange(run.load_N.size) < run.load_N.size // 2, 1.0, -1.0)
-    dragged = fit_flex(replace(run, load_N=run.load_N + 0.020 * way))
-    assert abs(dragged.reference_load.value - true_load) <= dragged.reference_load.ci95
-    assert abs(dragged.bend_centre.value - true_centre) <= dragged.bend_centre.ci95
-    assert dragged.reference_load.noise < 1.4 * free.reference_load.noise
     # what stands between the two ways: 1 % of the load, and the drag
     apart = 0.01 + 0.040 / true_load
-    assert abs(dragged.hysteresis.value - apart) <= dragged.hysteresis.ci95
-    assert any("drags by about 2" in said or "drags by about 1" in said for said in dragged.warnings)
-    assert not any("drags" in said for said in free.warnings)
+    inside, wider, said, loops = [], [], [], []
+    for seed in range(1, 13):
+        run = flexed(seed=seed, hysteresis=0.01)
+        way = np.where(np.arange(run.load_N.size) < run.load_N.size // 2, 1.0, -1.0)
+        free, dragged = fit_flex(run), fit_flex(replace(run, load_N=run.load_N + 0.020 * way))
+        assert free.reference_load is not None
+        assert dragged.reference_load is not None
+        assert dragged.bend_centre is not None
+        assert dragged.hysteresis is not None
+        pairs = (
+            (dragged.reference_load, true_load),
+            (dragged.bend_centre, true_centre),
+            (dragged.hysteresis, apart),
+        )
+        inside.append([abs(found.value - true) <= found.ci95 for found, true in pairs])
+        wider.append(dragged.reference_load.noise / free.reference_load.noise)
+        (words,) = [words for words in dragged.warnings if "drags by about" in words]
+        said.append(int(words.split("drags by about ")[1].split(" mN")[0]))
+        loops.append(dragged.hysteresis.value)
+        assert not any("drags" in words for words in free.warnings)
+    assert np.sum(inside, axis=0).min() >= 9
+    assert float(np.median(wider)) < 1.2
+    assert float(np.mean(said)) == pytest.approx(20.0, abs=1.5)
+    assert float(np.mean(loops)) == pytest.approx(apart, rel=0.05)
 
 
 def test_a_drifting_zero_is_not_taken_for_drag():

@@ -18,7 +18,7 @@ EVEN = Profile.of(lambda s: 4.0 + 0.0 * s, 2.0)
 
 
 def test_an_even_blank_works_hardest_at_the_chuck_and_its_moment_is_the_load_times_the_arm() -> None:
-    """Published elastica: at F·L²/EI = 1 the tip stands at x/L = 0.94356 (Bisshopp & Drucker 1945, Fig. 2,
+    """Published elastica: at F·L²/EI = 1 the tip stands at x/L = 0.94357 (Bisshopp & Drucker 1945, Fig. 2,
     here from the table's formula), so that κ·L = x/L.
     """
     from scipy.optimize import brentq
@@ -30,6 +30,7 @@ def test_an_even_blank_works_hardest_at_the_chuck_and_its_moment_is_the_load_tim
 
     tip = brentq(miss, 1e-6, 1.5, xtol=1e-14)
     arm = math.sqrt(2.0 * math.sin(tip))  # x/L at F·L²/EI = 1
+    assert arm == pytest.approx(0.94357, abs=5e-6)
     found = Stretch(EVEN).hardest(1.0)  # F·L²/EI = 1·4/4
     assert found.from_tip.value == pytest.approx(2.0)
     assert found.curvature.value == pytest.approx(arm / 2.0, rel=1e-6)

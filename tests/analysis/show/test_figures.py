@@ -86,7 +86,10 @@ def test_every_figure_draws_and_touches_no_global_state(drawer, make):
 def test_a_result_without_readings_is_said_in_the_figure(drawer, make):
     changes = {"curve": None} if make is roll_result else {"curve": None, "rigidity": ()}
     axes = drawn(drawer, make(**changes))
-    if drawer is not butt_section:
+    if drawer is butt_section:  # it needs no readings, and says the same without them
+        assert words(axes) == words(drawn(drawer, make()))
+        assert "MARK, snap 1" in words(axes)
+    else:
         assert re.search(r"no (readings|rigidity) to draw", words(axes))
 
 
@@ -139,6 +142,28 @@ def test_section_counts_clockwise_from_the_top():
     axes = drawn(butt_section, roll_result(mark=Mark(degrees(90.0, 1.0), "snap", None, "")))
     tape = next(patch for patch in axes.patches if to_hex(patch.get_facecolor()) == MARK)
     assert 0.5 * (tape.theta1 + tape.theta2) == pytest.approx(0.0)  # to the right
+
+
+def test_section_has_planes_snaps_bow_and_tape_at_their_angles():
+    """Clock angles by hand: an angle a lies toward (sin a, cos a)."""
+    axes = drawn(butt_section, roll_result())
+
+    def angles(xs, ys):
+        return [math.degrees(math.atan2(x, y)) % 360.0 for x, y in zip(xs, ys, strict=True)]
+
+    for colour, ends in ((STIFF, [34.0, 214.0]), (SOFT, [124.0, 304.0])):
+        thick = [line for line in lines_in(axes, colour) if line.get_linewidth() > 1.0]
+        assert len(thick) == 1
+        assert sorted(angles(*thick[0].get_data())) == pytest.approx(ends)
+    snaps = [line for line in lines_in(axes, SNAP) if len(line.get_xdata()) == 1]
+    assert sorted(angles(*np.hstack([line.get_data() for line in snaps]))) == pytest.approx([119.6, 309.2])
+    (arrow,) = [text for text in axes.texts if getattr(text, "arrow_patch", None) is not None]
+    assert angles(*[[each] for each in arrow.xy]) == pytest.approx([100.0])
+    assert arrow.get_position() == (0.0, 0.0)
+    (tape,) = [patch for patch in axes.patches if to_hex(patch.get_facecolor()) == MARK]
+    assert 90.0 - 0.5 * (tape.theta1 + tape.theta2) == pytest.approx(119.6)
+    for said in ("0° index mark", "34° and 214°", "124° and 304°", "MARK, snap 1", "snap 2", "toward 100.0°"):
+        assert said in words(axes), said
 
 
 @settings(max_examples=25, deadline=None)

@@ -16,7 +16,7 @@ import pytest
 from command_line import REPOSITORY, Run, assert_one_line
 
 from rig.calibration import TurnScale, latest_calibration, save_calibration
-from rig.geometry import Winch
+from rig.calibration.geometry import Winch
 from rig.runs import read_run
 from rig.virtual import Gear, Roll, Still, VirtualRig, load_blanks
 from rig.virtual.gear import example_arm, example_winch
@@ -164,7 +164,7 @@ def test_a_port_that_says_something_else_is_told_in_one_line(
     run: Run, stream: bytes, said: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     import rig.commands.connect as connect
-    import rig.handshake as handshake
+    import rig.port.handshake as handshake
 
     def quickly(*words: object, **options: object) -> object:
         return handshake.identify(*words, **{**options, "timeout_s": 0.6})  # type: ignore[arg-type]

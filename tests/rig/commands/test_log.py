@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 import shutil
 import sys
 from pathlib import Path
@@ -90,6 +91,26 @@ def test_show_holds_everything_about_a_blank(run: Run, logged: Path) -> None:
     assert document["mass_g"] == 95.8
     assert [entry["what"] for entry in document["entries"]] == ["shipment", "note", "correction", "set-aside"]
     assert [item["set_aside"] for item in document["runs"]] == [None, "the tip slipped"]
+
+
+def test_the_number_that_a_note_prints_is_its_line_in_the_journal_and_corrects_that_note(
+    run: Run, logged: Path
+) -> None:
+    """An editor shows the same number beside the line; the first line says what the file is."""
+    for blank, text in (("P-3", "dull at the butt"), ("P-1", "a scratch"), ("P-3", "smells of paint")):
+        outcome = run("log", "note", blank, "--text", text, *BY)
+        (number,) = re.findall(r"\(entry (\d+)\)", outcome.out)
+        lines = (logged / "runs" / JOURNAL_NAME).read_text(encoding="utf-8").split("\n")
+        entry = json.loads(lines[int(number) - 1])
+        assert (entry["blank"], entry["text"]) == (blank, text)
+    both = run("log", "note", "P-2", "P-4", "--text", "late", *BY)
+    numbers = [int(each) for each in re.findall(r"\(entry (\d+)\)", both.out)]
+    assert numbers == [int(number) + 1, int(number) + 2]
+    assert run("log", "note", "P-5", "--text", "thin", *BY, "--json").document[0]["entry"] == numbers[1] + 1
+    assert run("log", "correct", "P-3", "--entry", number, "--text", "smells of varnish", *BY).status == 0
+    page = " ".join(run("log", "show", "P-3").out.split())
+    assert "smells of varnish [was smells of paint" in page
+    assert f"entry {number}" in page
 
 
 def test_what_was_noted_on_the_wrong_blank_is_taken_back(run: Run, logged: Path) -> None:

@@ -1,0 +1,1 @@
+"""The work at the bench: what comes next, from what is there."""

@@ -1,0 +1,1 @@
+"""From the bytes of a board to a run file; prints nothing."""

@@ -1,0 +1,1 @@
+"""From run files to measured blanks and the decisions on them."""
