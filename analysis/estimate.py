@@ -13,6 +13,10 @@ from dataclasses import dataclass
 
 from scipy.special import stdtrit
 
+NORMAL_95 = 1.959964
+"""Two-sided 95 % factor of the normal distribution, Φ⁻¹(0.975) (closed form): a stated ± over it is a standard
+deviation."""
+
 
 @dataclass(frozen=True, slots=True)
 class Share:

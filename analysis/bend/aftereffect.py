@@ -14,13 +14,12 @@ from scipy.ndimage import median_filter
 
 from analysis.bend.curve import Curve
 from analysis.bend.direct import line
-from analysis.bend.fit import DRIFT_SIZE
 from analysis.bend.result import Creep
 from analysis.bend.screen import Sweep, scatter
-from analysis.estimate import Estimate, Share
+from analysis.bend.track import DRIFT_SIZE
+from analysis.estimate import NORMAL_95, Estimate, Share
 from analysis.readings import FlexReadings, Floats
 
-_NORMAL = 1.959964
 _LOW = 0.12  # of the largest load: what counts as near no load
 _FEWEST_LOW = 5
 _NEAR_TOP = 0.03  # of the largest travel
@@ -73,7 +72,7 @@ def set_after(sweep: Sweep, curve: Curve, load_after_N: float | None) -> Estimat
     if load_after_N is not None:
         seen = sweep.scatter[0] if math.isfinite(sweep.scatter[0]) else 0.0
         return Estimate(stays.value + slack * load_after_N, math.hypot(stays.error, slack * seen), stays.dof)
-    drift = Share("load zero drift", slack * _NORMAL * DRIFT_SIZE * most)
+    drift = Share("load zero drift", slack * NORMAL_95 * DRIFT_SIZE * most)
     return Estimate(stays.value, stays.error, stays.dof).with_shares([drift])
 
 
@@ -128,7 +127,7 @@ def creep_held(readings: FlexReadings, curve: Curve, largest_N: float) -> Creep 
     fading = stiffness * by_travel.value - by_load.value  # N per decade at constant travel
     error = math.hypot(by_load.error, stiffness * by_travel.error)
     drifting = abs(float(np.linalg.lstsq(design, hold.part, rcond=None)[0] @ slope))
-    drift = _NORMAL * DRIFT_SIZE * largest_N * drifting
+    drift = NORMAL_95 * DRIFT_SIZE * largest_N * drifting
     of_load = abs(by_load.value) / mean_load >= abs(by_travel.value) / mean_travel
     unit = mean_load if of_load else stiffness * mean_travel
     per_decade = Estimate(fading / unit, error / unit, by_load.dof).with_shares(

@@ -9,11 +9,12 @@ import numpy as np
 
 from analysis.angles import HALF_TURN, difference
 from analysis.bend.family import SIZE
-from analysis.bend.fit import RIG_TERMS, Fit
+from analysis.bend.fit import Fit
 from analysis.bend.rating import REFERENCE_BEND
 from analysis.bend.result import Direct
 from analysis.bend.screen import AT_TIP, Sweep
 from analysis.bend.side import Planes
+from analysis.bend.track import RIG_TERMS
 from analysis.estimate import Estimate
 from analysis.readings import FlexReadings
 

@@ -14,8 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.bend.family import SIZE
-from analysis.bend.fit import DRIFT_TERMS, LOOP_TERMS, RIG_TERMS, Fit, drift_terms, readings_as_one
+from analysis.bend.fit import Fit
 from analysis.bend.rating import REFERENCE_BEND
+from analysis.bend.track import DRIFT_TERMS, LOOP_TERMS, RIG_TERMS, drift_terms, readings_as_one
 from analysis.estimate import Estimate
 from analysis.readings import Floats
 
@@ -111,7 +112,7 @@ def load_read(found: Fit, run: int, length_m: float) -> tuple[Estimate, float] |
     places = [start + LOOP_TERMS, *range(start + RIG_TERMS - DRIFT_TERMS, start + RIG_TERMS)]
     gradient = np.zeros(found.parameters.size)
     gradient[places] = [1.0, *taken]
-    of_rig = float(found.pictures.noise(gradient)[0])
+    of_rig = float(found.mixture.noise(gradient)[0])
     return Estimate(fitted.value, math.hypot(fitted.error, of_rig), fitted.dof), _curve_load(found, run, at)
 
 

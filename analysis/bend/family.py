@@ -24,12 +24,13 @@ from scipy.linalg import eigh
 
 from analysis.readings import Floats
 
-SPREAD = 0.06
-"""Standard deviation of the deviation from a taper, log EI, that the basis is scaled to."""
+DEVIATION_SD = 0.06
+"""Standard deviation of the deviation from a taper, log EI, that the basis is scaled to (ours, chosen on
+benchmarks/bend_coverage.py; a fit averages over others)."""
 REACH = 0.25
-"""Correlation length of the deviation, over the length."""
+"""Correlation length of the deviation, over the length (ours, chosen on benchmarks/bend_coverage.py)."""
 TERMS = 14
-"""How many eigenfunctions are kept."""
+"""How many eigenfunctions are kept: the rest holds a thousandth of the variance."""
 TAPER_TERMS = 3
 """log EI at the far end, τ, log n."""
 SIZE = TAPER_TERMS + TERMS
@@ -76,7 +77,7 @@ class Family:
         base, tapers = taper_log_EI(self.taper, at)
         grid, basis = _eigenfunctions()
         deviation = np.array([np.interp(at.ravel(), grid, row) for row in basis])
-        return base, np.concatenate([tapers, SPREAD * deviation.reshape(TERMS, *at.shape)])
+        return base, np.concatenate([tapers, DEVIATION_SD * deviation.reshape(TERMS, *at.shape)])
 
 
 _CACHE: list[tuple[Floats, Floats]] = []

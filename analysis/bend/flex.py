@@ -24,12 +24,11 @@ from analysis.bend.curve import SteeredCurve
 from analysis.bend.direct import load_read, small_centre_read
 from analysis.bend.elastica import Surroundings, solve
 from analysis.bend.family import SIZE
-from analysis.bend.fit import LOOP_TERMS, RIG_TERMS, Fit, drift_terms, loop_terms
+from analysis.bend.fit import Fit
 from analysis.bend.profile import Profile
 from analysis.bend.rating import Ratings, carried_part, even_load, ratings_of, small_load_centre
 from analysis.bend.result import Direct, FlexCurve, FlexResult, Station
-from analysis.bend.side import Planes, to_the_mean
-from analysis.bend.tracks import (
+from analysis.bend.runs import (
     fit_runs,
     of_a_blank,
     refuse_two_blanks,
@@ -37,6 +36,8 @@ from analysis.bend.tracks import (
     speaks_for_all,
     usual_taper,
 )
+from analysis.bend.side import Planes, to_the_mean
+from analysis.bend.track import LOOP_TERMS, RIG_TERMS, drift_terms, loop_terms
 from analysis.errors import ReadingsError
 from analysis.estimate import Estimate, Share, coverage_factor
 from analysis.readings import FlexReadings, Floats

@@ -14,8 +14,8 @@ from analysis.bend.rating import REFERENCE_BEND
 from analysis.errors import ReadingsError
 from analysis.readings import FlexReadings, Floats, refuse_unbelievable
 
-# What decides here is ours, chosen so that no sound run of benchmarks/bend_coverage.py and benchmarks/by_hand.py
-# is refused and the faults of tests/analysis/bend/test_screen.py are, unless a source stands with it. Parts of
+# What decides here is ours, chosen so that no sound run of benchmarks/bend_coverage.py and by_hand.py is
+# refused and the faults of tests/analysis/bend/test_screen.py are, unless a source stands with it. Parts of
 # the travel are of the largest travel, parts of the load of the largest load.
 AT_TIP = 0.98
 """A load beyond this part of the free length acts at the tip."""

@@ -14,15 +14,16 @@ from analysis.bend.cautions import at_tip
 from analysis.bend.curve import Curve, SteeredCurve
 from analysis.bend.elastica import Bender, Surroundings, load_for_travel
 from analysis.bend.family import TAPER_MEAN, Family
-from analysis.bend.fit import Fit, Track, fit
+from analysis.bend.fit import Fit, fit
 from analysis.bend.profile import Taper, own_weight
 from analysis.bend.screen import Sweep, screen
 from analysis.bend.steered import steering
+from analysis.bend.track import Track
 from analysis.errors import ReadingsError
+from analysis.estimate import NORMAL_95
 from analysis.readings import FlexReadings, Floats, Guide
 
 _FIT_ELEMENTS = 8
-_NORMAL = 1.959964
 
 
 def refuse_two_blanks(runs: Sequence[FlexReadings]) -> None:
@@ -141,7 +142,7 @@ def _weight(run: FlexReadings, shape: Taper) -> Callable[[Floats], Floats] | flo
 
 def _zero_doubt(run: FlexReadings) -> float:
     """How far the load's zero may be off at the first reading, one standard deviation, N."""
-    return 0.0 if run.rig.load_zero_ci95_N is None else run.rig.load_zero_ci95_N / _NORMAL
+    return 0.0 if run.rig.load_zero_ci95_N is None else run.rig.load_zero_ci95_N / NORMAL_95
 
 
 def _elapsed(time_s: Floats) -> Floats:
