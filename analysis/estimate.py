@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from scipy.special import stdtrit
 
 NORMAL_95 = 1.959964
-"""Two-sided 95 % factor of the normal distribution, Φ⁻¹(0.975) (closed form): a stated ± over it is a standard
-deviation."""
+"""Two-sided 95 % factor of the normal distribution, Φ⁻¹(0.975) (closed form): a stated ± over it is one
+standard deviation."""
 
 
 @dataclass(frozen=True, slots=True)

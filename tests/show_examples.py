@@ -117,7 +117,6 @@ def flex_curve() -> FlexCurve:
         loading,
         18.0 * u * (1 + 0.6 * u**2),
         grid,
-        1.6 * u,
         tuple(shapes),
     )
 

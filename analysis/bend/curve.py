@@ -57,7 +57,6 @@ class Curve:
         zero = np.zeros(LOADS)
         self.travel, self.tip = zero, zero
         self.travel_per_p, self.tip_per_p = np.zeros((LOADS, SIZE)), np.zeros((LOADS, SIZE))
-        self.rest_travel, self.rest_tip = 0.0, 0.0
 
     def depart_from(self, family: Family) -> None:
         """Take the parameters as departures from another taper."""
@@ -89,9 +88,8 @@ class Curve:
     def _from_rest(self, travel: Floats, tip: Floats) -> None:
         """Count the travel from no load."""
         rest = self.matrix(np.zeros(1))
-        self.rest_travel, self.rest_tip = float((rest @ travel)[0]), float((rest @ tip)[0])
         # The zero run with the tip free is the origin of the travel; the slope is absolute.
-        self.travel, self.tip = travel - self.rest_travel, tip
+        self.travel, self.tip = travel - float((rest @ travel)[0]), tip
         self.travel_per_p = self.travel_per_p - rest @ self.travel_per_p
 
     def matrix(self, loads_N: Floats) -> Floats:

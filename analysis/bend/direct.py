@@ -9,31 +9,35 @@ not hold.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from analysis.bend.family import SIZE
 from analysis.bend.fit import Fit
-from analysis.bend.rating import REFERENCE_BEND
+from analysis.bend.profile import Profile
+from analysis.bend.rating import LOAD, REFERENCE_BEND, Ratings, small_load_centre
+from analysis.bend.result import Direct
+from analysis.bend.screen import at_tip
+from analysis.bend.shares import Side, length_shares, one_direction
 from analysis.bend.track import DRIFT_TERMS, LOOP_TERMS, RIG_TERMS, drift_terms, readings_as_one
-from analysis.estimate import Estimate
-from analysis.readings import Floats
+from analysis.estimate import Estimate, Share
+from analysis.readings import FlexReadings, Floats
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
-    """Least squares with outliers left out."""
+class Contrast:
+    """A sum of coefficients, by least squares with outliers left out."""
 
     value: float
-    """The contrast of the coefficients that was asked for."""
+    """The sum that was asked for."""
     error: float
     """Its standard error; noise that hangs together widens it."""
     dof: float
     """Degrees of freedom."""
 
 
-def line(design: Floats, values: Floats, contrast: Floats) -> Line:
+def line(design: Floats, values: Floats, contrast: Floats) -> Contrast:
     """Fit a line and give a contrast of its coefficients.
 
     Parameters
@@ -54,8 +58,8 @@ def line(design: Floats, values: Floats, contrast: Floats) -> Line:
     dof = float(max(int(kept.sum()) - design.shape[1], 1))
     used = design[kept]
     variance = float(np.sum(left[kept] ** 2)) / dof * readings_as_one(left[kept])
-    spread = np.linalg.inv(used.T @ used)
-    return Line(float(contrast @ found), math.sqrt(variance * float(contrast @ spread @ contrast)), dof)
+    unscaled = np.linalg.inv(used.T @ used)  # covariance of the coefficients over the variance
+    return Contrast(float(contrast @ found), math.sqrt(variance * float(contrast @ unscaled @ contrast)), dof)
 
 
 WINDOW = 0.2
@@ -147,4 +151,35 @@ def small_centre_read(found: Fit, run: int, length_m: float) -> Estimate | None:
     return Estimate(1.0 / steep.value, steep.error / steep.value**2, steep.dof)
 
 
-__all__ = ["load_read", "small_centre_read"]
+def read_directly(
+    found: Fit, main: int, run: FlexReadings, at_free: Ratings, profile: Profile, dof: float, side: Side
+) -> Direct | None:
+    """Load and bend centre from the readings alone, and the model's, both for the free length.
+
+    What the fitted curve's load at the bend differs from the blank's reference load is the blank's own
+    weight; the load that was read is brought to the same by that difference. On a rig that turns the pull
+    the reference load is not among the readings.
+    """
+    if not at_tip(run) or run.pulled_by is not None:
+        return None
+    model = at_free.value.reference_load_N
+    read = load_read(found, main, run.free_length_m)
+    load = None
+    if read is not None:
+        load = replace(read[0], value=read[0].value + model - read[1])
+        scales = (
+            ("load calibration", run.rig.load_scale_ci95, 1.0),
+            ("travel calibration", run.rig.travel_scale_ci95, at_free.value.load_exponent),
+        )
+        shares = [Share(why, load.value * size * half, shared=True) for why, half, size in scales if half]
+        if not found.tracks[main].sweep.both_ways:
+            shares.append(one_direction(load.value))
+        load = load.with_shares([*shares, *length_shares(run, at_free, True, load.value)])
+        load = side.to_the_mean(load)
+    by_model = Estimate(model, float(found.noise(at_free.gradient(LOAD))[0]) * model, dof).scaled(side.factor)
+    return Direct(
+        load, by_model, small_centre_read(found, main, run.free_length_m), small_load_centre(profile)
+    )
+
+
+__all__ = ["line", "load_read", "read_directly", "small_centre_read"]

@@ -79,8 +79,8 @@ def fit(reach_m: float, tracks: Sequence[Track], level: float) -> Fit:
 #     C(p) = Σ w·|r(p)|² + (p − m)ᵀ·P·(p − m),        (N + P + λ·diag(N + P))·δ = b − P·(p − m),
 #
 # r being a reading's residual across the curve over its noise, m and P the prior's mean and precision,
-# N = Σ w·JᵀJ and b = Σ w·Jᵀr. A step after which C has grown, with the noise and weights as they were, is taken
-# back and damped.
+# N = Σ w·JᵀJ and b = Σ w·Jᵀr. A step after which C has grown, with the noise and weights as they were, is
+# taken back and damped.
 
 
 def _find_taper(
@@ -214,8 +214,6 @@ def _responses(part: Residual, inverse: Floats) -> tuple[Floats, Floats, Floats]
     _, design, tangent, along = part.projected()
     per = []
     for c in range(3):
-        effect = (design[c] - tangent[:, c : c + 1] * along) * (part.track.weights / part.track.noise[c])[
-            :, None
-        ]
-        per.append(inverse @ effect.T)
+        weight = (part.track.weights / part.track.noise[c])[:, None]
+        per.append(inverse @ ((design[c] - tangent[:, c : c + 1] * along) * weight).T)
     return per[0], per[1], per[2]

@@ -24,7 +24,8 @@ from analysis.readings import Floats
 REFERENCE_BEND = 0.25
 """Travel at the reference bend, over the length."""
 _ELEMENTS = 10
-_NAMES = ("reference_load", "bend_centre", "initial_stiffness")
+LOAD, CENTRE, STIFFNESS = range(3)
+"""Places of (log reference load, bend centre, log initial stiffness) in `Ratings`."""
 
 
 @cache
@@ -189,6 +190,11 @@ class Ratings:
     inverse: Floats
     """V⁻¹: brings a change of the parameters to the directions, shape (k, SIZE)."""
 
+    def of(self, which: int) -> float:
+        """The value of one of the three: reference load (N), bend centre, initial stiffness (N/m)."""
+        value = self.value
+        return (value.reference_load_N, value.bend_centre, value.initial_stiffness_N_per_m)[which]
+
     def gradient(self, which: int) -> Floats:
         """Change of one of the three per parameter of the blank, shape (SIZE,)."""
         return np.asarray(self.changes[:, which] @ self.inverse)
@@ -270,7 +276,7 @@ def ratings_of(
     values, vectors = np.linalg.eigh(covariance)
     sizes = np.sqrt(np.maximum(values, 1e-14 * float(values[-1])))
     value = at(parameters)
-    changes = np.zeros((SIZE, len(_NAMES)))
+    changes = np.zeros((SIZE, 3))
     for k, (size, vector) in enumerate(zip(sizes, vectors.T, strict=True)):
         up, down = at(parameters + size * vector), at(parameters - size * vector)
         changes[k] = (

@@ -10,13 +10,12 @@ import numpy as np
 from scipy import constants
 
 from analysis.bend.by_hand import is_table, screen_table
-from analysis.bend.cautions import at_tip
 from analysis.bend.curve import Curve, SteeredCurve
 from analysis.bend.elastica import Bender, Surroundings, load_for_travel
 from analysis.bend.family import TAPER_MEAN, Family
 from analysis.bend.fit import Fit, fit
 from analysis.bend.profile import Taper, own_weight
-from analysis.bend.screen import Sweep, screen
+from analysis.bend.screen import Sweep, at_tip, screen
 from analysis.bend.steered import steering
 from analysis.bend.track import Track
 from analysis.errors import ReadingsError

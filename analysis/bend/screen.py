@@ -86,6 +86,11 @@ class Sweep:
         return fewest >= max(4.0, 0.1 * self.side.size)
 
 
+def at_tip(run: FlexReadings) -> bool:
+    """Whether the load of a run acts at the tip."""
+    return run.station_m is None or run.station_m > AT_TIP * run.free_length_m
+
+
 def scatter(values: Floats) -> float:
     """Standard deviation of the noise on a smooth series, from its third differences (robust).
 

@@ -26,8 +26,8 @@ DRIFT_TERMS = 3
 RIG_TERMS = LOOP_TERMS + 2 + DRIFT_TERMS
 """Of one run: loop, load zero, slope zero, drift."""
 
-# What is known of a rig before a run is ours, chosen on benchmarks/bend_coverage.py unless a source stands with
-# it: rigs drift little or not at all, rest at no load, and a clip is set by eye.
+# What is known of a rig before a run is ours, chosen on benchmarks/bend_coverage.py unless a source stands
+# with it: rigs drift little or not at all, rest at no load, and a clip is set by eye.
 DRIFTS = (0.0, 0.004, 0.012)
 """How far the load's zero may drift over a run (one standard deviation), over the largest load."""
 DRIFT_PROBABILITIES = (0.8, 0.13, 0.07)
@@ -56,10 +56,8 @@ EXACT = 1e14
 _HUBER = 3.0  # standard deviations: weights fall off from here (Huber 1981, Robust Statistics, ch. 7)
 _REJECTED = 6.0  # standard deviations: further readings are another thing's
 _MEDIAN_DISTANCE = 0.8  # about the median distance of readings with two channels, √(ln 2) = 0.83
-_PRIOR_READINGS, _PRIOR_PART = (
-    20.0,
-    0.2,
-)  # the noise seen from reading to reading counts for so many, or that part
+# The noise seen from reading to reading counts for so many readings, or for that part of them.
+_PRIOR_READINGS, _PRIOR_PART = 20.0, 0.2
 _NOISE_ITERATIONS, _NOISE_KNOWN = 40, 3e-3  # relative change at which the noise stands
 _LEAST_NOISE = 2e-5  # of the largest load, the largest travel and 1 rad: no channel is taken to be better
 _FEWEST_TOGETHER = 50  # fewer residuals do not tell whether noise hangs together

@@ -69,52 +69,6 @@ def range_constants(n: int) -> RangeConstants:
     return RangeConstants(d2, math.sqrt(square - d2**2), c4)
 
 
-@dataclass(frozen=True, slots=True)
-class RangeStudy:
-    """Components of a gauge study by average and range; standard deviations in the unit of the values."""
-
-    repeatability: float
-    """Equipment variation."""
-    reproducibility: float
-    """Between the people."""
-    between_blanks: float
-    """Between the blanks."""
-
-    @property
-    def rig(self) -> float:
-        """Repeatability and reproducibility together."""
-        return math.hypot(self.repeatability, self.reproducibility)
-
-    @property
-    def total(self) -> float:
-        """Rig and blanks together."""
-        return math.hypot(self.rig, self.between_blanks)
-
-
-def range_study(table: ArrayLike) -> RangeStudy:
-    """Split the scatter by average and range (AIAG, Measurement Systems Analysis, 4th ed. 2010).
-
-    Kept to compare with records made on paper; the analysis of variance uses the data better.
-
-    Parameters
-    ----------
-    table : array_like, shape (blanks, people, repeats)
-        At least two of each.
-    """
-    data = np.asarray(table, dtype=float)
-    if data.ndim != 3 or min(data.shape) < 2:
-        raise ValueError("an average and range study needs blanks, people and repeats, two of each at least")
-    blanks, people, repeats = data.shape
-    inside = float(np.ptp(data, axis=2).mean()) / range_constants(repeats).d2
-    apart = float(np.ptp(data.mean(axis=(0, 2)))) / range_constants(people).single
-    between = float(np.ptp(data.mean(axis=(1, 2)))) / range_constants(blanks).single
-    return RangeStudy(
-        repeatability=inside,
-        reproducibility=math.sqrt(max(0.0, apart**2 - inside**2 / (blanks * repeats))),
-        between_blanks=between,
-    )
-
-
 Signal = Literal["beyond limits", "jump", "one side", "drift"]
 """Why a chart speaks up."""
 
@@ -159,11 +113,6 @@ class ControlChart:
     """Least-squares drift per value over the whole chart."""
     alarms: tuple[Alarm, ...]
     """What is out of control, in order of time; empty: the rig holds."""
-
-    @property
-    def in_control(self) -> bool:
-        """True if there is no alarm."""
-        return not self.alarms
 
     @property
     def holds_now(self) -> bool:

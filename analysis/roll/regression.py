@@ -76,21 +76,6 @@ def nested_least_squares(columns: Matrix, y: Floats, leading: int) -> tuple[Leas
     return fits[0], fits[-1]
 
 
-def harmonic_columns(roll: Floats, first: int, last: int) -> Matrix:
-    """Cos and sin of `first` to `last` waves per turn.
-
-    Returns
-    -------
-    ndarray, shape (n, 2·(last − first + 1))
-        cos mθ, sin mθ for m = first … last.
-    """
-    waves = np.outer(roll, np.arange(first, last + 1))
-    out = np.empty((roll.size, 2 * (last - first + 1)))
-    out[:, 0::2] = np.cos(waves)
-    out[:, 1::2] = np.sin(waves)
-    return out
-
-
 LEAST_BLOCKS = 300
 """Blocks that a run is cut into, where it has the readings."""
 _BLOCKS_A_TURN = 120

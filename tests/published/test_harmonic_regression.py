@@ -6,7 +6,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.roll.regression import harmonic_columns, least_squares
+from analysis.roll.regression import least_squares
+
+
+def harmonic_columns(angle, first, last):
+    """Cos and sin of `first` to `last` waves a turn."""
+    waves = np.outer(angle, np.arange(first, last + 1))
+    return np.stack([np.cos(waves), np.sin(waves)], axis=2).reshape(len(angle), -1)
+
 
 ENSO = Path(__file__).parents[1] / "data" / "nist_enso.dat"
 
