@@ -31,7 +31,8 @@ MOST_HARMONICS = 6
 MOST_DRIFT = 4
 """Highest power of time in the drift."""
 _APART = 0.1
-"""Travels this far apart, over their mean, count as two: then the load between them gives the stiffness."""
+"""Travels this far apart, over their mean, count as two: then the load between them gives the stiffness
+(ours)."""
 _DRIFT = ((1.0,), (4.0, -3.0), (15.0, -20.0, 6.0), (56.0, -105.0, 60.0, -10.0))
 """Drift is τ times these, highest power first: the Jacobi polynomials P^(0,2) on [0, 1], so that the columns
 are orthogonal over an even run and zero at its start."""
@@ -54,7 +55,7 @@ class Columns:
 
 
 def columns(sifted: Sifted, kind: Kind) -> Columns:
-    """Columns at every reading. A free tip's core is left empty: `linearised` fills it."""
+    """Columns at every reading. A free tip's core is left empty: `linearise` fills it."""
     z = np.exp(1j * sifted.roll)
     z2 = z * z
     n = sifted.roll.size
@@ -139,18 +140,21 @@ def plane_pair(kind: Kind) -> slice:
     return slice(3, 5) if kind == "held" else slice(1, 3)
 
 
-def to_numbers(kind: Kind, core: Floats, spread: Matrix) -> tuple[Floats, Matrix]:
+def to_numbers(kind: Kind, core: Floats, covariance: Matrix) -> tuple[Floats, Matrix]:
     """Find the blank's five numbers and their covariance from the core's coefficients and theirs."""
     if kind == "held":
-        return core, spread
+        return core, covariance
     numbers, jacobian = from_compliance(core)
-    return numbers, jacobian @ spread @ jacobian.T
+    return numbers, jacobian @ covariance @ jacobian.T
 
 
 _NEXT_WAVE = 0.02
-"""Largest plausible wave that is left out, over the first two waves together."""
+"""Largest plausible wave that is left out, over the first two waves together (ours, chosen on
+benchmarks/roll_coverage.py)."""
 _NEXT_BEND = 0.25
-"""Largest plausible next bend of the drift, over the last one in the model."""
+"""Largest plausible next bend of the drift, over the last one in the model (ours, as above)."""
+_SEEN = 1.96
+"""Standard errors: a larger wave would have been seen (95 %, normal)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,6 +186,8 @@ def leaks(
     sigma : float
         Standard deviation of a block about the model.
     """
+    # A column z that is left out moves the coefficients by (XᵀX)⁻¹·Xᵀz times its own, and leaves z − X·(…) in
+    # the residuals, by which its own is bounded.
     model = rows[:, chosen]
     inverse = np.linalg.inv(model.T @ model)
     out = []
@@ -191,7 +197,7 @@ def leaks(
         left = further - model @ leak
         most = _NEXT_WAVE * _amplitude(values, rows)
         sizes = [
-            min(most, 1.96 * sigma / max(float(np.linalg.norm(left[:, side])), 1e-300)) for side in (0, 1)
+            min(most, _SEEN * sigma / max(float(np.linalg.norm(left[:, side])), 1e-300)) for side in (0, 1)
         ]
         out.append(Leak("harmonics", (leak[:SIZE] * sizes).T))
     if bend is not None:

@@ -202,7 +202,7 @@ class Average:
 
     values: Floats
     """Coefficients, shape (k,)."""
-    spread: Matrix
+    covariance: Matrix
     """Their covariance, shape (k, k)."""
     dof: float
     """Degrees of freedom behind it."""
@@ -220,55 +220,93 @@ def average_over(
 ) -> Average:
     """Average coefficients, covariances and the plane's test over models and candidates of the noise.
 
-    The spread of the averaged covariances' logarithm makes the degrees of freedom (Satterthwaite): with
+    How far the covariances' logarithm differs makes the degrees of freedom (Satterthwaite): with
     variance v of log s², ν = 2/(v + 2/(n − k)), and the t-scale is the mean variance times (ν − 2)/ν.
 
     The test's probability is the weighted geometric mean over the candidates, which claims a plane that
     is not there 5 % of the time (by simulation, see ``benchmarks/roll_false_planes.py``). Where the
     noise is hardly known the arithmetic mean is taken: it claims fewer.
     """
-    unit = normal.unit
-    size = unit.size
-    start = before[pair] / unit[pair]
-    mean = np.zeros(size)
-    second = np.zeros((size, size))
     kept = np.flatnonzero(noise_weights > _LEAST_NOISE_WEIGHT)
-    shares, sizes = [], []
-    log_p, plain_p = 0.0, 0.0
-    most = 0
-    for index in np.flatnonzero(weights):
-        place = places[index]
-        values, spreads = normal.solve(place, kept)
-        share = weights[index] * noise_weights[kept]
-        mean[place] += share @ values
-        second[np.ix_(place, place)] += np.einsum("g,gij->ij", share, spreads)
+    chosen = np.flatnonzero(weights)
+    parts = [
+        _Part.of(normal, places[index], kept, weights[index] * noise_weights[kept], pair, before)
+        for index in chosen
+    ]
+    total = float(np.concatenate([part.share for part in parts]).sum())
+    # c̄ = Σ w·c and cov = Σ w·(C + c·cᵀ) − c̄·c̄ᵀ: within and between models and candidates.
+    mean = sum((part.mean for part in parts), np.zeros(normal.unit.size)) / total
+    second = sum((part.second for part in parts), np.zeros((mean.size, mean.size))) / total
+    share = np.concatenate([part.share for part in parts]) / total
+    log_size = np.concatenate([part.log_size for part in parts])
+    doubt = float(share @ (log_size - float(share @ log_size)) ** 2)
+    most = max(part.size for part in parts)
+    dof = 2.0 / (doubt + 2.0 / (normal.rows - most))
+    covariance = (second - np.outer(mean, mean)) * ((dof - 2.0) / dof if dof > 4.0 else 0.5)
+    p_mean = sum(part.p_mean for part in parts) / total
+    p_geometric = math.exp(sum(part.log_p for part in parts) / total)
+    return Average(
+        before + mean * normal.unit,
+        covariance * np.outer(normal.unit, normal.unit),
+        dof,
+        p_mean if dof < _SLOW else p_geometric,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """What one model adds to the average, over the candidates of the noise; coefficients are scaled."""
+
+    share: Floats
+    """Weight of each candidate, shape (g,)."""
+    mean: Floats
+    """Σ w·c, shape (k,)."""
+    second: Matrix
+    """Σ w·(C + c·cᵀ), shape (k, k)."""
+    log_size: Floats
+    """½·log of the determinant of the pair's covariance, by candidate, shape (g,)."""
+    log_p: float
+    """Σ w·log p of the pair's test."""
+    p_mean: float
+    """Σ w·p."""
+    size: int
+    """Columns in the model."""
+
+    @classmethod
+    def of(
+        cls,
+        normal: Normal,
+        place: NDArray[np.intp],
+        noises: NDArray[np.intp],
+        share: Floats,
+        pair: NDArray[np.intp],
+        before: Floats,
+    ) -> _Part:
+        """Solve one model under each candidate.
+
+        The pair's test is F = ½·xᵀC⁻¹x with 2 and n − k degrees of freedom, for which in closed form
+        p = (1 + 2F/(n − k))^(−(n − k)/2).
+        """
+        k = normal.unit.size
+        mean, second = np.zeros(k), np.zeros((k, k))
+        values, covariances = normal.solve(place, noises)
+        mean[place] = share @ values
+        second[np.ix_(place, place)] = np.einsum("g,gij->ij", share, covariances)
         second[np.ix_(place, place)] += np.einsum("g,gi,gj->ij", share, values, values)
-        block = spreads[:, pair[:, np.newaxis], pair]
+        block = covariances[:, pair[:, np.newaxis], pair]
         determinant = block[:, 0, 0] * block[:, 1, 1] - block[:, 0, 1] ** 2
-        x, y = start[0] + values[:, pair[0]], start[1] + values[:, pair[1]]
+        x, y = (before[pair] / normal.unit[pair])[:, np.newaxis] + values[:, pair].T
         twice_f = (
             x * x * block[:, 1, 1] - 2.0 * x * y * block[:, 0, 1] + y * y * block[:, 0, 0]
         ) / determinant
         free = normal.rows - place.size
         minus_log = 0.5 * free * np.log1p(twice_f / free)
-        log_p -= float(share @ minus_log)
-        plain_p += float(share @ np.exp(-minus_log))
-        shares.append(share)
-        sizes.append(0.5 * np.log(determinant))
-        most = max(most, place.size)
-    share = np.concatenate(shares)
-    log_size = np.concatenate(sizes)
-    total = float(share.sum())
-    share = share / total
-    mean /= total
-    second /= total
-    centre = float(share @ log_size)
-    doubt = float(share @ (log_size - centre) ** 2)
-    dof = 2.0 / (doubt + 2.0 / (normal.rows - most))
-    spread = (second - np.outer(mean, mean)) * ((dof - 2.0) / dof if dof > 4.0 else 0.5)
-    return Average(
-        before + mean * unit,
-        spread * np.outer(unit, unit),
-        dof,
-        plain_p / total if dof < _SLOW else math.exp(log_p / total),
-    )
+        return cls(
+            share,
+            mean,
+            second,
+            0.5 * np.log(determinant),
+            -float(share @ minus_log),
+            float(share @ np.exp(-minus_log)),
+            place.size,
+        )
