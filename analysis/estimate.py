@@ -18,6 +18,10 @@ NORMAL_95 = 1.959964
 standard deviation."""
 
 
+MOST_DOF = 1e9
+"""More degrees of freedom, and infinity, are taken for this many: Student's t is the normal there."""
+
+
 @dataclass(frozen=True, slots=True)
 class Share:
     """One systematic part of a half-width."""
@@ -106,5 +110,5 @@ def coverage_factor(dof: float, probability: float = 0.95) -> float:
     >>> round(coverage_factor(math.inf), 5), round(coverage_factor(10), 4)
     (1.95996, 2.2281)
     """
-    finite = min(dof, 1e9)
+    finite = min(dof, MOST_DOF)
     return float(stdtrit(finite, 0.5 + 0.5 * probability))

@@ -28,7 +28,7 @@ from scipy.special import ndtr, stdtr
 
 from analysis.bend.result import ClassCall
 from analysis.errors import BlankbenchError, ReadingsError
-from analysis.estimate import Estimate, coverage_factor
+from analysis.estimate import MOST_DOF, Estimate, coverage_factor
 from analysis.readings import Floats
 
 POWER_NAMES = ("ultralight", "light", "medium-light", "medium", "medium-heavy", "heavy", "extra-heavy")
@@ -68,7 +68,7 @@ class Bands:
             spread = 0.0
         edges = np.array(self.edges)
         if spread > 0.0:
-            below = stdtr(min(value.dof, 1e9), (edges - value.value) / spread)
+            below = stdtr(min(value.dof, MOST_DOF), (edges - value.value) / spread)
         else:
             below = (edges > value.value).astype(float)
         chances = np.diff(np.concatenate(([0.0], below, [1.0])))

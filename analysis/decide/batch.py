@@ -24,7 +24,7 @@ from analysis.decide.properties import (
 from analysis.decide.repeats import advise
 from analysis.decide.spread import p_values, probability_within
 from analysis.errors import ReadingsError
-from analysis.estimate import Estimate, coverage_factor
+from analysis.estimate import MOST_DOF, Estimate, coverage_factor
 from analysis.readings import Floats
 
 Verdict = Literal["consistent", "not consistent", "undecided"]
@@ -279,7 +279,7 @@ def _beyond_noise(column: _Column, index: int, properties: int) -> bool:
     variance = column.sizes**2
     spread = math.sqrt(float(variance[index] + variance[rest].sum() / len(rest) ** 2))
     gap = abs(float(column.values[index] - column.values[rest].mean()))
-    dof = float(min(column.dof.min(), 1e9))
+    dof = float(min(column.dof.min(), MOST_DOF))
     return gap > -float(stdtrit(dof, 0.5 * LEVEL / (len(column.values) * properties))) * spread
 
 

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.polynomial.legendre import leggauss
 from scipy.special import ndtr, ndtri, stdtr
 
-from analysis.estimate import Estimate, coverage_factor
+from analysis.estimate import MOST_DOF, Estimate, coverage_factor
 
 Outcome = Literal["pass", "fail", "too close to call"]
 """The three answers about one value and its limits."""
@@ -159,7 +159,7 @@ def _dof(value: Estimate, u: float) -> float:
 
 
 def _cdf(limit: float, centre: float, u: float, dof: float) -> float:
-    return float(stdtr(min(dof, 1e9), (limit - centre) / u))
+    return float(stdtr(min(dof, MOST_DOF), (limit - centre) / u))
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,12 +12,13 @@ from scipy.special import fdtri, stdtr
 
 from analysis.decide.properties import PERCENT_OF_MEDIAN
 from analysis.errors import ReadingsError
-from analysis.estimate import Estimate, coverage_factor
+from analysis.estimate import MOST_DOF, Estimate, coverage_factor
 
 Change = Literal["changed", "same", "undecided"]
 """Beyond the tolerance, within it, or not enough blanks to tell."""
 
-_LEVEL = 0.05
+LEVEL = 0.05
+"""Each false "changed" of the whole comparison comes at most one time in twenty (Holm 1979)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,19 +90,24 @@ def shipment_shift(
     if error == 0.0:
         raise ReadingsError("the blanks show no scatter at all", "check that these are measured values")
     spent = float(parts[0] ** 2 / (first.size - 1) + parts[1] ** 2 / (second.size - 1))
-    dof = min(error**4 / spent, 1e9) if spent > 0.0 else 1e9
+    dof = min(error**4 / spent, MOST_DOF) if spent > 0.0 else MOST_DOF
     move = float(second.mean() - first.mean())
-    size = abs(move)
+    return _judged(Estimate(move, error, dof), tolerance, _scatter(first, second))
+
+
+def _judged(change: Estimate, tolerance: float, scatter: tuple[float, float, float]) -> Shift:
+    """Test a change against none, against the tolerance from within and from beyond it."""
+    size, error, dof = abs(change.value), change.noise, change.dof
     p_same = float(stdtr(dof, (size - tolerance) / error))
     p_changed = float(stdtr(dof, (tolerance - size) / error) + stdtr(dof, (-tolerance - size) / error))
     verdict: Change = "undecided"
-    if p_changed <= _LEVEL:
+    if p_changed <= LEVEL:
         verdict = "changed"
-    elif p_same <= _LEVEL:
+    elif p_same <= LEVEL:
         verdict = "same"
-    low, ratio, high = _scatter(first, second)
+    low, ratio, high = scatter
     return Shift(
-        change=Estimate(move, error, dof),
+        change=change,
         tolerance=tolerance,
         p_none=2.0 * float(stdtr(dof, -size / error)),
         p_changed=min(1.0, p_changed),
@@ -121,10 +127,6 @@ def _scatter(first: np.ndarray, second: np.ndarray) -> tuple[float, float, float
     dof = second.size - 1, first.size - 1
     top, bottom = float(fdtri(*dof, 0.975)), float(fdtri(*dof, 0.025))
     return math.sqrt(ratio / top), math.sqrt(ratio), math.sqrt(ratio / bottom)
-
-
-LEVEL = 0.05
-"""Each false "changed" of the whole comparison comes at most one time in twenty (Holm 1979)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -42,6 +42,7 @@ from numpy.polynomial.legendre import leggauss
 from numpy.typing import NDArray
 from scipy.special import gammaln, ndtr, stdtr, stdtrit
 
+from analysis.estimate import MOST_DOF
 from analysis.readings import Floats
 
 _TAILS = np.array([1e-8, 1e-5, 1e-3, 0.02, 0.15])
@@ -84,7 +85,7 @@ class Errors:
 
 @lru_cache(maxsize=512)
 def _edges(dof: float) -> Floats:
-    return np.asarray(stdtrit(min(dof, 1e9), _QUANTILES))
+    return np.asarray(stdtrit(min(dof, MOST_DOF), _QUANTILES))
 
 
 @lru_cache(maxsize=8)

@@ -23,6 +23,7 @@ from scipy import fft
 from analysis.readings import Floats
 from analysis.roll.tensor import Matrix
 
+# All of these are ours, chosen on benchmarks/roll_coverage.py and roll_false_planes.py.
 _MEMORIES = tuple(0.25 * 1.42**step for step in range(17))
 """Memories of the purely forgetful candidates, blocks: 0.25 to 68."""
 _MIXED_MEMORIES = (1.0, 2.5, 6.0, 15.0, 40.0)
@@ -31,6 +32,14 @@ _MIXED_POWERS = (1.0, 3.0, 10.0, 30.0, 100.0)
 _WHITE_WEIGHT = 80.0
 """Prior weight of white noise against one other candidate: on one turn a weak slow part cannot be told from
 none, and would widen every half-width. By simulation this weight keeps white noise's half-widths true."""
+_SLOW_COSINES, _FEWEST_COSINES = 48, 120
+"""Cosines a turn, and at least, that are kept of the columns, which are slow: beyond is next to nothing."""
+_ROUNDING = 1e-10
+"""Least squared residual over the square of what is fitted: below it is rounding, not noise."""
+_SLOW = 10.0
+"""Degrees of freedom below which the noise counts as hardly known: the arithmetic mean of p then."""
+_LEAST_NOISE_WEIGHT = 2e-3
+"""Candidates of the noise less probable than this are not averaged in."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,14 +112,6 @@ def to_cosines(blocks: Matrix) -> Matrix:
     return np.asarray(fft.dct(blocks, axis=0, norm="ortho"))
 
 
-_ROUNDING = 1e-10
-"""Least squared residual over the square of what is fitted: below it is rounding, not noise."""
-_SLOW = 10.0
-"""Degrees of freedom below which the noise counts as hardly known."""
-_LEAST_NOISE_WEIGHT = 2e-3
-"""Candidates of the noise less probable than this are not averaged in."""
-
-
 @dataclass(frozen=True, slots=True)
 class Grams:
     """Weighted products of the columns, scaled to unit length, under every candidate of the noise."""
@@ -126,9 +127,9 @@ class Grams:
 
     @classmethod
     def of(cls, rows: Matrix, known: Candidates, turns: float) -> Grams:
-        """Form the products. Columns are slow: cosines beyond 48 a turn carry almost nothing of them."""
+        """Form the products of the columns' slow cosines."""
         n, k = rows.shape
-        slow = min(n, max(120, int(48 * turns)))
+        slow = min(n, max(_FEWEST_COSINES, int(_SLOW_COSINES * turns)))
         cosines = to_cosines(rows)
         scale = np.sqrt(np.einsum("ij,ij->j", cosines, cosines))
         scaled = cosines[:slow] / scale
