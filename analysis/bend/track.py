@@ -212,7 +212,7 @@ class Residual:
             distance /= max(float(np.median(distance)) / _MEDIAN_DISTANCE, 1.0)
         weights = np.minimum(1.0, _HUBER / np.maximum(distance, 1e-300))
         weights[distance > _REJECTED] = 0.0
-        return weights
+        return np.asarray(weights)
 
     def _unit_tangent_squared(self, noise: Floats) -> Floats:
         """Part of each channel in the direction along the curve, shape (n, 3)."""
