@@ -20,13 +20,14 @@ from analysis.bend.track import DRIFT_SIZE
 from analysis.estimate import NORMAL_95, Estimate, Share
 from analysis.readings import FlexReadings, Floats
 
+# Ours, chosen on the runs of tests/analysis/bend/test_aftereffect.py: held, creeping and steadily swept ones.
 _LOW = 0.12  # of the largest load: what counts as near no load
-_FEWEST_LOW = 5
+_FEWEST_LOW = 5  # readings near no load on each side
 _NEAR_TOP = 0.03  # of the largest travel
 _LINGERS = 3.0  # times as long near the top as the sweep would take through there: it was held
 _STILL = 0.15  # of the sweep's speed
 _SETTLED_S = 1.0  # when exactly a hold began is known no better
-_FEWEST_HELD = 12
+_FEWEST_HELD = 12  # readings while held
 _LONGER = 5.0  # times the settling time: shorter holds say nothing per decade
 
 

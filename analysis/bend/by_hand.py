@@ -27,7 +27,7 @@ benchmarks/by_hand.py)."""
 HAND_READINGS = 6.0
 """How many readings the steps of ruler and scale count for, beside the table's own misfit (ours, chosen on
 benchmarks/by_hand.py)."""
-_TAKEN = 1.0
+_TAKEN = 1.0  # weight: what the level of the rigidity takes
 _SAME_LOAD = 0.02
 """Of the largest load: weights closer than this are one weight, hung again."""
 

@@ -63,12 +63,12 @@ class Bands:
 
         The noise part is Student's t with its degrees of freedom, widened to hold the systematic parts too.
         """
-        spread = value.ci95 / coverage_factor(value.dof)
-        if not math.isfinite(spread):
-            spread = 0.0
+        sigma = value.ci95 / coverage_factor(value.dof)
+        if not math.isfinite(sigma):
+            sigma = 0.0
         edges = np.array(self.edges)
-        if spread > 0.0:
-            below = stdtr(min(value.dof, MOST_DOF), (edges - value.value) / spread)
+        if sigma > 0.0:
+            below = stdtr(min(value.dof, MOST_DOF), (edges - value.value) / sigma)
         else:
             below = (edges > value.value).astype(float)
         chances = np.diff(np.concatenate(([0.0], below, [1.0])))
@@ -103,7 +103,7 @@ DEFAULT_ACTION_BANDS = Bands(ACTION_NAMES, (0.30, 0.37, 0.44, 0.52))
 """Shipped bands of the bend centre: our own choice."""
 
 
-_GRID = 241
+_GRID = 241  # edges are known to 1/60 of what the labels span, finer than any class is told
 _WRONG = 0.03
 """ε: one label in thirty is plainly wrong (our choice)."""
 _EYES = (0.03, 0.06, 0.12, 0.24, 0.48)
@@ -246,11 +246,11 @@ def _edge_chances(
 
 
 def _forward_backward(
-    grid: Floats, before: Floats, values: Floats, spread: Floats, ranks: Sequence[int]
+    grid: Floats, before: Floats, values: Floats, scatter: Floats, ranks: Sequence[int]
 ) -> tuple[float, Floats]:
     """Log evidence, and probability of each edge at each place of the grid, for one scatter of the labels."""
     classes, wrong = before.shape[0] + 1, _WRONG / (before.shape[0] + 1)
-    under = ndtr((grid - values[:, None]) / spread[:, None])  # (blanks, grid)
+    under = ndtr((grid - values[:, None]) / scatter[:, None])  # (blanks, grid)
     rank = np.asarray(ranks)
 
     def log_chance(chosen: Floats) -> Floats:

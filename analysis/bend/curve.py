@@ -39,10 +39,10 @@ class Curve:
 
     def __init__(self, bender: Bender, family: Family, largest_N: float) -> None:
         self.bender = bender
-        turn: Floats = np.cos(np.pi * (np.arange(LOADS) + 0.5) / LOADS)
+        nodes: Floats = np.cos(np.pi * (np.arange(LOADS) + 0.5) / LOADS)
         low, high = -0.05 * largest_N, 1.05 * largest_N
         self.low_N, self.high_N = low, high
-        self.loads: Floats = 0.5 * (low + high) - 0.5 * (high - low) * turn
+        self.loads: Floats = 0.5 * (low + high) - 0.5 * (high - low) * nodes
         """The loads the blank is bent at, N, rising, shape (12,)."""
         odd = (-1.0) ** np.arange(LOADS)
         weights = odd * np.sin(np.pi * (np.arange(LOADS) + 0.5) / LOADS)
@@ -114,7 +114,7 @@ class Curve:
         return np.asarray(self._slopes @ self.tip)
 
 
-_ELEMENTS = 12
+_ELEMENTS = 12  # of a steered blank; tests/analysis/bend/test_steered.py holds it to be enough
 
 
 class SteeredCurve(Curve):

@@ -63,12 +63,12 @@ def line(design: Floats, values: Floats, contrast: Floats) -> Contrast:
 
 
 WINDOW = 0.2
-"""Readings within so much of the reference travel, relative, are used."""
-_FEWEST = 6
-_FEWEST_EACH = 3
+"""Readings within so much of the reference travel, relative, are used (ours: there a parabola
+is true to 1e-4 for usual tapers)."""
+_FEWEST, _FEWEST_EACH = 6, 3  # readings about the bend in a direction, and on either side of it
 _SMALL = 0.25
 """Travel over the free length up to which travel over slope is taken to the smallest loads."""
-_FEWEST_SMALL = 20
+_FEWEST_SMALL = 20  # readings: three coefficients, and enough left for the noise
 
 
 def load_read(found: Fit, run: int, length_m: float) -> tuple[Estimate, float] | None:

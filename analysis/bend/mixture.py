@@ -38,7 +38,7 @@ DEVIATION_SDS = (0.015, 0.03, 0.045, 0.06, 0.08, 0.11, 0.15)
 """How far blanks depart from a taper (one standard deviation of log EI): a grid, averaged over."""
 _DEVIATION_PRIOR = (math.log(DEVIATION_SD), 0.6)
 """Mean and standard deviation of its logarithm before a run (ours, chosen on benchmarks/bend_coverage.py)."""
-_LEVEL = 0.95
+_LEVEL = 0.95  # what a half-width holds, as everywhere (design rule)
 _HALVINGS = 50  # 8 standard deviations / 2⁵⁰ is below rounding
 _UNLIKELY = 1e-6  # components below this probability move a half-width by less than it is printed to
 

@@ -24,6 +24,7 @@ from analysis.readings import Floats
 REFERENCE_BEND = 0.25
 """Travel at the reference bend, over the length."""
 _ELEMENTS = 10
+"""Elements of a rating: load and bend centre of usual tapers to 1e-7 (ours)."""
 LOAD, CENTRE, STIFFNESS = range(3)
 """Places of (log reference load, bend centre, log initial stiffness) in `Ratings`."""
 
@@ -161,13 +162,13 @@ def small_load_centre(profile: Profile) -> Estimate:
     """
     s = profile.s_m
     fine = np.linspace(0.0, profile.length_m, 40 * (s.size - 1) + 1)
-    turn = _simpson(fine) * (profile.length_m - fine) / profile.EI(fine)
-    travel = turn * (profile.length_m - fine)
-    value = float(travel.sum() / (turn.sum() * profile.length_m))
+    per_load = _simpson(fine) * (profile.length_m - fine) / profile.EI(fine)
+    travel = per_load * (profile.length_m - fine)
+    value = float(travel.sum() / (per_load.sum() * profile.length_m))
     if profile.log_covariance is None:
         return Estimate(value, 0.0, reason="the profile was given without its covariance")
     hats = np.array([np.interp(fine, s, row) for row in np.eye(s.size)])
-    share = hats @ (travel / travel.sum() - turn / turn.sum())
+    share = hats @ (travel / travel.sum() - per_load / per_load.sum())
     return Estimate(value, value * math.sqrt(float(share @ profile.log_covariance @ share)))
 
 

@@ -23,6 +23,7 @@ from analysis.estimate import NORMAL_95
 from analysis.readings import FlexReadings, Floats, Guide
 
 _FIT_ELEMENTS = 8
+"""Elements while fitting: travel and slope of usual tapers to 1e-7, below any rig's noise (ours)."""
 
 
 def refuse_two_blanks(runs: Sequence[FlexReadings]) -> None:

@@ -25,8 +25,8 @@ from analysis.readings import Floats
 
 Measure = Literal["curvature", "strain"]
 """What a limit is set on."""
-_PLACES = 801
-_ELEMENTS = 16
+_PLACES = 801  # along the blank: the worst place to an eighth of a percent of the length
+_ELEMENTS = 16  # curvature is a derivative of what is solved for: finer than a rating
 _FURTHEST = 20.0
 """Limits are looked for up to so many times the load of the reference bend in small bending."""
 

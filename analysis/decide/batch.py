@@ -277,10 +277,10 @@ def _odd_one_out(metrics: list[Metric], columns: list[_Column], whole: Verdict) 
 def _beyond_noise(column: _Column, index: int, properties: int) -> bool:
     rest = np.delete(np.arange(len(column.values)), index)
     variance = column.sizes**2
-    spread = math.sqrt(float(variance[index] + variance[rest].sum() / len(rest) ** 2))
+    error = math.sqrt(float(variance[index] + variance[rest].sum() / len(rest) ** 2))
     gap = abs(float(column.values[index] - column.values[rest].mean()))
     dof = float(min(column.dof.min(), MOST_DOF))
-    return gap > -float(stdtrit(dof, 0.5 * LEVEL / (len(column.values) * properties))) * spread
+    return gap > -float(stdtrit(dof, 0.5 * LEVEL / (len(column.values) * properties))) * error
 
 
 def _rest_consistent(blank: str, open_metrics: list[tuple[Metric, _Column]]) -> bool:

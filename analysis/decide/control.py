@@ -75,6 +75,7 @@ Signal = Literal["beyond limits", "jump", "one side", "drift"]
 RUN_LENGTH = 8
 """So many values in a row on one side of the middle are a signal (common rule; chance 1 in 128 a run)."""
 _DRIFT_LEVEL = 0.01
+"""Level of the test for drift: a chart is looked at often (ours)."""
 
 
 @dataclass(frozen=True, slots=True)

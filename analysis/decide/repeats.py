@@ -17,6 +17,7 @@ from analysis.decide.spread import (
 from analysis.estimate import MOST_DOF
 from analysis.readings import Floats
 
+# Times as many runs that are tried; nobody runs more (ours).
 _TIMES = (2, 3, 4, 5, 6, 8, 10, 15, 20, 30, 50)
 
 

@@ -25,6 +25,7 @@ _COLUMNS = SIZE + 3
 _CELLS = 120
 """Cells of 3° in which the covered part of the turn is counted."""
 _LEAST_ROLL = math.radians(120.0)
+"""Part of the turn that was rolled below which nothing is told, as in `sift`."""
 _DIFFUSE = 1e8
 """Variance before the first reading over the reading's squared size: nothing is known."""
 _MINUTE = 60.0

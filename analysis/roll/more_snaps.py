@@ -34,6 +34,7 @@ from analysis.roll.snaps import rests
 from analysis.roll.tensor import SIZE, Blank, Matrix, RollEnergy, energy_of
 
 _GRID = 720
+"""Angles at which minima are looked for, half a degree apart: closer ones no hand tells apart."""
 _FELT = 0.05
 """A minimum held by less than this of what holds the firmest is no snap to a hand."""
 _SURE = 0.01

@@ -18,7 +18,7 @@ class LeastSquares:
 
     values: Floats
     """Coefficients, shape (k,)."""
-    spread: Matrix
+    unscaled_covariance: Matrix
     """(XᵀX)⁻¹, shape (k, k): times the variance of a row, the covariance."""
     rss: float
     """Sum of squared residuals."""

@@ -25,6 +25,7 @@ from analysis.roll.result import Cause, Shelf
 from analysis.roll.tensor import Matrix, RollEnergy
 
 _SHELF_GRID = 720
+"""Angles at which a shelf is looked for, half a degree apart."""
 _NEWTON_STEPS = 3
 """Polishing steps; each squares the error, and the roots of the quartic are near already."""
 
