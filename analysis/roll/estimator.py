@@ -151,8 +151,8 @@ class _Start:
     """Columns averaged in blocks, shape (blocks, k)."""
     means: Floats
     """The target averaged alike, shape (blocks,)."""
-    size: int
-    """Readings in a block."""
+    blocks: Blocks
+    """How the readings are cut."""
     spike: NDArray[np.bool_]
     """Readings left out, shape (readings,)."""
     full: LeastSquares
@@ -182,7 +182,7 @@ def _start(sifted: Sifted, kind: Kind) -> _Start:
     if spike.any():
         rows, means = blocks.means(columns.rows, target, ~spike)
         full, base = nested_least_squares(rows[:, everything], means, leading)
-    return _Start(columns, target, sets, rows, means, blocks.size, spike, full, base)
+    return _Start(columns, target, sets, rows, means, blocks, spike, full, base)
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,7 +216,7 @@ def _weighed(start: _Start, turns: float) -> _Weighed:
        of that set and their prior.
     """
     everything, sets, means = start.everything, start.sets, start.means
-    known = candidates(means.size, start.size)
+    known = candidates(means.size, start.blocks.size)
     grams = Grams.of(start.rows[:, everything], known, turns)
     length = float(np.linalg.norm(means))
     normal = grams.fitting(start.base.residuals, start.full.residuals, length)

@@ -23,7 +23,6 @@ from scipy import fft
 from analysis.readings import Floats
 from analysis.roll.tensor import Matrix
 
-# All of these are ours, chosen on benchmarks/roll_coverage.py and roll_false_planes.py.
 _MEMORIES = tuple(0.25 * 1.42**step for step in range(17))
 """Memories of the purely forgetful candidates, blocks: 0.25 to 68."""
 _MIXED_MEMORIES = (1.0, 2.5, 6.0, 15.0, 40.0)
@@ -32,14 +31,6 @@ _MIXED_POWERS = (1.0, 3.0, 10.0, 30.0, 100.0)
 _WHITE_WEIGHT = 80.0
 """Prior weight of white noise against one other candidate: on one turn a weak slow part cannot be told from
 none, and would widen every half-width. By simulation this weight keeps white noise's half-widths true."""
-_SLOW_COSINES, _FEWEST_COSINES = 48, 120
-"""Cosines a turn, and at least, that are kept of the columns, which are slow: beyond is next to nothing."""
-_ROUNDING = 1e-10
-"""Least squared residual over the square of what is fitted: below it is rounding, not noise."""
-_SLOW = 10.0
-"""Degrees of freedom below which the noise counts as hardly known: the arithmetic mean of p then."""
-_LEAST_NOISE_WEIGHT = 2e-3
-"""Candidates of the noise less probable than this are not averaged in."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +101,17 @@ def density(n: int, size: int, tau: float) -> Floats:
 def to_cosines(blocks: Matrix) -> Matrix:
     """Transform rows in time order to cosine coefficients, orthonormal DCT-II along the first axis."""
     return np.asarray(fft.dct(blocks, axis=0, norm="ortho"))
+
+
+# Ours, chosen on benchmarks/roll_coverage.py and roll_false_planes.py.
+_SLOW_COSINES, _FEWEST_COSINES = 48, 120
+"""Cosines a turn, and at least, that are kept of the columns, which are slow: beyond is next to nothing."""
+_ROUNDING = 1e-10
+"""Least squared residual over the square of what is fitted: below it is rounding, not noise."""
+_SLOW = 10.0
+"""Degrees of freedom below which the noise counts as hardly known: the arithmetic mean of p then."""
+_LEAST_NOISE_WEIGHT = 2e-3
+"""Candidates of the noise less probable than this are not averaged in."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -169,32 +169,6 @@ def sift(readings: RollReadings) -> Sifted:
         Too few readings, a size that no bench reads, time that runs backwards, travel that is not positive,
         an angle that does not move, a reading that never changes, a saturated sensor.
     """
-    time, roll, reading, scale = _complete(readings)
-    unwrapped = np.unwrap(roll)
-    step = np.abs(np.diff(unwrapped))
-    torn, stuck = faulty(step)
-    warnings = _angle_words(roll, step, torn, stuck)
-    good = ~(torn | stuck)
-    if not good.all():
-        time, reading, scale = (column[good] for column in (time, reading, scale))
-        unwrapped = np.unwrap(roll[good])
-    roll = unwrapped
-    sign, two_way = direction(roll)
-    return Sifted(
-        time=time - time[0],
-        roll=roll,
-        reading=reading,
-        travel=scale,
-        direction=sign,
-        two_way=two_way,
-        coverage=covered(roll),
-        turns=sum(walked(roll)) / TURN,
-        warnings=tuple(warnings),
-    )
-
-
-def _complete(readings: RollReadings) -> tuple[Floats, Floats, Floats, Floats]:
-    """Time, roll, reading and travel (or weight) of the complete readings, or a refusal."""
     hanging = readings.held_load_N is not None
     measured, scale = measured_of(readings)
     refuse_unbelievable(readings.time_s, "time", "s")
@@ -221,11 +195,9 @@ def _complete(readings: RollReadings) -> tuple[Floats, Floats, Floats, Floats]:
         row = int(rows[slack[0]])
         raise ReadingsError("the travel is not positive", "bend the blank before rolling it", row=row)
     _refuse_lifeless(roll, reading, rows, "travel" if hanging else "load")
-    return time, roll, reading, scale
-
-
-def _angle_words(roll: Floats, step: Floats, torn: NDArray[np.bool_], stuck: NDArray[np.bool_]) -> list[str]:
-    """Say what is wrong with the angle's readings."""
+    unwrapped = np.unwrap(roll)
+    step = np.abs(np.diff(unwrapped))
+    torn, stuck = faulty(step)
     warnings = []
     if float(step.max()) > _WILD and (usual := float(np.median(step))) > _WILD:
         warnings.append(
@@ -242,7 +214,23 @@ def _angle_words(roll: Floats, step: Floats, torn: NDArray[np.bool_], stuck: NDA
             f"The angle stood still and then jumped, near {_deg(roll[stuck][0])}; {int(stuck.sum())} readings"
             " are left out. Check the angle sensor and its magnet."
         )
-    return warnings
+    good = ~(torn | stuck)
+    if not good.all():
+        time, reading, scale = (column[good] for column in (time, reading, scale))
+        unwrapped = np.unwrap(roll[good])
+    roll = unwrapped
+    sign, two_way = direction(roll)
+    return Sifted(
+        time=time - time[0],
+        roll=roll,
+        reading=reading,
+        travel=scale,
+        direction=sign,
+        two_way=two_way,
+        coverage=covered(roll),
+        turns=sum(walked(roll)) / TURN,
+        warnings=tuple(warnings),
+    )
 
 
 def measured_of(readings: RollReadings) -> tuple[Floats, Floats]:
