@@ -13,6 +13,14 @@ from dataclasses import dataclass
 
 from scipy.special import stdtrit
 
+NORMAL_95 = 1.959964
+"""Two-sided 95 % factor of the normal distribution, Φ⁻¹(0.975) (closed form): a stated ± over it is one
+standard deviation."""
+
+
+MOST_DOF = 1e9
+"""More degrees of freedom, and infinity, are taken for this many: Student's t is the normal there."""
+
 
 @dataclass(frozen=True, slots=True)
 class Share:
@@ -102,5 +110,5 @@ def coverage_factor(dof: float, probability: float = 0.95) -> float:
     >>> round(coverage_factor(math.inf), 5), round(coverage_factor(10), 4)
     (1.95996, 2.2281)
     """
-    finite = min(dof, 1e9)
+    finite = min(dof, MOST_DOF)
     return float(stdtrit(finite, 0.5 + 0.5 * probability))
