@@ -12,7 +12,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 TURN = 2.0 * math.pi
+"""Of the blank, rad."""
 HALF_TURN = math.pi
+"""After which a plane is itself again, rad."""
 
 
 @overload

@@ -15,6 +15,13 @@ from scipy.special import stdtrit
 
 GUESSED = "never measured"
 """Source of the shares of a rig that was never measured."""
+NORMAL_95 = 1.959964
+"""Two-sided 95 % factor of the normal distribution, Φ⁻¹(0.975) (closed form): a stated ± over it is one
+standard deviation."""
+
+
+MOST_DOF = 1e9
+"""More degrees of freedom, and infinity, are taken for this many: Student's t is the normal there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,5 +121,5 @@ def coverage_factor(dof: float, probability: float = 0.95) -> float:
     >>> round(coverage_factor(math.inf), 5), round(coverage_factor(10), 4)
     (1.95996, 2.2281)
     """
-    finite = min(dof, 1e9)
+    finite = min(dof, MOST_DOF)
     return float(stdtrit(finite, 0.5 + 0.5 * probability))

@@ -21,7 +21,7 @@ from analysis.bend.elastica import solve
 from analysis.errors import BlankbenchError
 from analysis.readings import FlexReadings, RollReadings
 from analysis.roll import fit_roll
-from analysis.roll.tensor import Blank, load_held, travel_hanging
+from analysis.roll.tensor import Blank
 
 GRAM_N = 9.80665e-3
 RULER_M, SCALE_N, PROTRACTOR = 1e-3, 5.0 * GRAM_N, math.radians(1.0)
@@ -41,14 +41,18 @@ def roll_table(rng, count, kind, anisotropy=None):
     delta = 0.5 * anis * k
     d_cos, d_sin = delta * math.cos(2 * phi), delta * math.sin(2 * phi)
     u = bow * np.array([math.cos(beta), math.sin(beta)])
-    force = np.array([[k + d_cos, d_sin], [d_sin, k - d_cos]]) @ u
+    matrix = np.array([[k + d_cos, d_sin], [d_sin, k - d_cos]])
+    force = matrix @ u
     blank = Blank(k, *force, d_cos, d_sin)
     roll = np.linspace(0, 2 * math.pi, count, endpoint=False)
     true = roll + 0.3 * PROTRACTOR * rng.standard_normal(count)
+    pull = np.column_stack([np.cos(true), np.sin(true)])
     if kind == "hanging":
         weight = k * 0.45
-        return blank, phi, u, roll, rounded(travel_hanging(blank, true, weight), RULER_M, rng), weight
-    return blank, phi, u, roll, rounded(load_held(blank, true, 0.45), SCALE_N, rng), 0.45
+        travel = weight * np.einsum("ni,ij,nj->n", pull, np.linalg.inv(matrix), pull) + pull @ u
+        return blank, phi, u, roll, rounded(travel, RULER_M, rng), weight
+    load = np.einsum("ni,ij,nj->n", pull, matrix, 0.45 * pull - u)
+    return blank, phi, u, roll, rounded(load, SCALE_N, rng), 0.45
 
 
 def peer(roll, reading, kind, scale):

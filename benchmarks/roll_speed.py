@@ -18,7 +18,6 @@ import numpy as np
 from roll_coverage import TRAVEL, Trouble, make
 
 from analysis.roll import LiveRoll, fit_roll
-from analysis.roll.regression import harmonic_columns
 
 
 def cost(work: Callable[[], object], seconds: float = 0.5) -> float:
@@ -37,8 +36,9 @@ def main() -> None:
     for readings in (300, 2500, 20_000):
         made = make(np.random.default_rng(1), Trouble("", readings=readings, spikes=0.01, friction=0.03))
         run = made.readings
+        waves = np.outer(run.roll, np.arange(1, 7))
         plain = np.column_stack(
-            [np.ones(run.roll.size), harmonic_columns(run.roll, 1, 6), run.time_s, run.time_s**2]
+            [np.ones(run.roll.size), np.cos(waves), np.sin(waves), run.time_s, run.time_s**2]
         )
         fit = cost(lambda run=run: fit_roll(run))
         least = cost(lambda plain=plain, load=run.load_N: np.linalg.lstsq(plain, load, rcond=None))

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.bend.result import ClassCall, FlexCurve, FlexResult, Station
-from analysis.decide.result import BatchResult, Metric
+from analysis.decide.batch import BatchResult, Metric
 from analysis.estimate import Estimate, Share
 from analysis.roll.result import Mark, RollCurve, RollResult, Snap
 
@@ -117,7 +117,6 @@ def flex_curve() -> FlexCurve:
         loading,
         18.0 * u * (1 + 0.6 * u**2),
         grid,
-        1.6 * u,
         tuple(shapes),
     )
 

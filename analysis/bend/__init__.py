@@ -14,7 +14,7 @@ from analysis.bend.flex import fit_flex
 from analysis.bend.profile import Profile, Rigidity, Taper, own_weight
 from analysis.bend.rating import Rating, even_load, initial_stiffness, rate
 from analysis.bend.result import ClassCall, FlexCurve, FlexResult, Station
-from analysis.bend.side import Planes
+from analysis.bend.shares import Planes
 
 __all__ = [
     "BARE",

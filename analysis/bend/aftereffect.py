@@ -13,21 +13,21 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from analysis.bend.curve import Curve
-from analysis.bend.fit import DRIFT_SIZE
-from analysis.bend.regression import line
+from analysis.bend.direct import line
 from analysis.bend.result import Creep
 from analysis.bend.screen import Sweep, scatter
-from analysis.estimate import Estimate, Share
+from analysis.bend.track import DRIFT_SIZE
+from analysis.estimate import NORMAL_95, Estimate, Share
 from analysis.readings import FlexReadings, Floats
 
-_NORMAL = 1.959964
+# Ours, chosen on the runs of tests/analysis/bend/test_aftereffect.py: held, creeping and steadily swept ones.
 _LOW = 0.12  # of the largest load: what counts as near no load
-_FEWEST_LOW = 5
+_FEWEST_LOW = 5  # readings near no load on each side
 _NEAR_TOP = 0.03  # of the largest travel
 _LINGERS = 3.0  # times as long near the top as the sweep would take through there: it was held
 _STILL = 0.15  # of the sweep's speed
 _SETTLED_S = 1.0  # when exactly a hold began is known no better
-_FEWEST_HELD = 12
+_FEWEST_HELD = 12  # readings while held
 _LONGER = 5.0  # times the settling time: shorter holds say nothing per decade
 
 
@@ -73,7 +73,7 @@ def set_after(sweep: Sweep, curve: Curve, load_after_N: float | None) -> Estimat
     if load_after_N is not None:
         seen = sweep.scatter[0] if math.isfinite(sweep.scatter[0]) else 0.0
         return Estimate(stays.value + slack * load_after_N, math.hypot(stays.error, slack * seen), stays.dof)
-    drift = Share("load zero drift", slack * _NORMAL * DRIFT_SIZE * most)
+    drift = Share("load zero drift", slack * NORMAL_95 * DRIFT_SIZE * most)
     return Estimate(stays.value, stays.error, stays.dof).with_shares([drift])
 
 
@@ -128,7 +128,7 @@ def creep_held(readings: FlexReadings, curve: Curve, largest_N: float) -> Creep 
     fading = stiffness * by_travel.value - by_load.value  # N per decade at constant travel
     error = math.hypot(by_load.error, stiffness * by_travel.error)
     drifting = abs(float(np.linalg.lstsq(design, hold.part, rcond=None)[0] @ slope))
-    drift = _NORMAL * DRIFT_SIZE * largest_N * drifting
+    drift = NORMAL_95 * DRIFT_SIZE * largest_N * drifting
     of_load = abs(by_load.value) / mean_load >= abs(by_travel.value) / mean_travel
     unit = mean_load if of_load else stiffness * mean_travel
     per_decade = Estimate(fading / unit, error / unit, by_load.dof).with_shares(

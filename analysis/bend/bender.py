@@ -26,7 +26,7 @@ from analysis.bend.mesh import Mesh, edges_for
 from analysis.bend.profile import Rigidity
 from analysis.readings import Floats
 
-_NEWTON_STEPS = 60
+_NEWTON_STEPS = 60  # far more than any load takes; then there is no balance
 _CLOSE = 2e-7  # rad; Newton converges quadratically: what is left after this step is below rounding
 _BOLD = 0.5  # rad; larger steps are checked against the energy
 _SAFETY = 2.0  # on the error estimate, which sees the next two polynomials only

@@ -13,9 +13,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.bend.screen import AT_TIP, FURTHEST, Sweep, check_signs, check_tip
+from analysis.bend.screen import AT_TIP, FURTHEST, LEAST_BEND, Sweep, arrays_of, check_signs, check_tip
 from analysis.errors import ReadingsError
-from analysis.readings import FlexReadings, Floats, refuse_unbelievable
+from analysis.readings import FlexReadings, Floats
 
 FEWEST_WEIGHTS = 3
 """Weights, each above no load, from which on an answer is given."""
@@ -27,9 +27,7 @@ benchmarks/by_hand.py)."""
 HAND_READINGS = 6.0
 """How many readings the steps of ruler and scale count for, beside the table's own misfit (ours, chosen on
 benchmarks/by_hand.py)."""
-_TAKEN = 1.0
-_LEAST_BEND = 0.1 * 0.25
-"""Of the arm: a blank that was hardly bent tells nothing of the reference bend."""
+_TAKEN = 1.0  # weight: what the level of the rigidity takes
 _SAME_LOAD = 0.02
 """Of the largest load: weights closer than this are one weight, hung again."""
 
@@ -70,15 +68,7 @@ def screen_table(readings: FlexReadings) -> Sweep:
     ReadingsError
         Where it cannot be used: what is wrong, what to do, and the reading's row.
     """
-    load, travel = np.asarray(readings.load_N, float), np.asarray(readings.travel_m, float)
-    tip = np.full(load.shape, np.nan) if readings.tip is None else np.asarray(readings.tip, float)
-    if load.ndim != 1 or travel.shape != load.shape or tip.shape != load.shape:
-        raise ValueError("load, travel and tip slope have one value a reading")
-    if not (math.isfinite(readings.free_length_m) and readings.free_length_m > 0.0):
-        raise ValueError("the free length is a positive number")
-    refuse_unbelievable(load, "load", "N")
-    refuse_unbelievable(travel, "travel", "m")
-    refuse_unbelievable(tip, "tip slope", "rad")
+    load, travel, tip = arrays_of(readings)
     row = np.flatnonzero(np.isfinite(load) & np.isfinite(travel))
     load, travel, tip = load[row], travel[row], tip[row]
     found = weights_in(load)
@@ -97,7 +87,7 @@ def screen_table(readings: FlexReadings) -> Sweep:
     where = "tip" if arm > AT_TIP * readings.free_length_m else "hook"
     top = float(np.max(travel))
     at = int(np.argmax(travel))
-    if top < _LEAST_BEND * arm:
+    if top < LEAST_BEND * arm:
         raise ReadingsError(
             f"the {where} moved {1e3 * top:.0f} mm at most, less than a tenth of the reference bend",
             f"hang more, until it has moved {250.0 * arm:.0f} mm",
@@ -117,7 +107,7 @@ def screen_table(readings: FlexReadings) -> Sweep:
         STEP_NOISE * steps.ruler_m,
         STEP_NOISE * steps.protractor_rad if np.isfinite(tip).any() else math.nan,
     )
-    return Sweep(row, load, travel, tip, _sides(load), noise, math.nan, math.nan, by_hand=True)
+    return Sweep(row, load, travel, tip, _sides(load), noise, by_hand=True)
 
 
 def _hung_again(load: Floats) -> float:

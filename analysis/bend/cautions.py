@@ -9,11 +9,12 @@ import numpy as np
 
 from analysis.angles import HALF_TURN, difference
 from analysis.bend.family import SIZE
-from analysis.bend.fit import RIG_TERMS, Fit
+from analysis.bend.fit import Fit
 from analysis.bend.rating import REFERENCE_BEND
 from analysis.bend.result import Direct
-from analysis.bend.screen import AT_TIP, Sweep
-from analysis.bend.side import Planes
+from analysis.bend.screen import Sweep, at_tip
+from analysis.bend.shares import Planes
+from analysis.bend.track import RIG_TERMS
 from analysis.estimate import Estimate
 from analysis.readings import FlexReadings
 
@@ -25,11 +26,6 @@ _LEAST_DRAG = 0.005
 """A drag that is told holds loading and unloading apart by more than this part of the largest load."""
 _OTHER_SIDE = math.radians(10.0)
 """Sides of the blank further apart than this are two sides."""
-
-
-def at_tip(run: FlexReadings) -> bool:
-    """Whether the load of a run acts at the tip."""
-    return run.station_m is None or run.station_m > AT_TIP * run.free_length_m
 
 
 def short_of_reference(sweeps: Sequence[Sweep], runs: Sequence[FlexReadings]) -> bool:

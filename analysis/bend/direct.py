@@ -9,22 +9,66 @@ not hold.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from analysis.bend.family import SIZE
-from analysis.bend.fit import DRIFT_TERMS, LOOP_TERMS, RIG_TERMS, Fit, drift_terms
-from analysis.bend.rating import REFERENCE_BEND
-from analysis.bend.regression import line
-from analysis.estimate import Estimate
+from analysis.bend.fit import Fit
+from analysis.bend.profile import Profile
+from analysis.bend.rating import LOAD, REFERENCE_BEND, Ratings, small_load_centre
+from analysis.bend.result import Direct
+from analysis.bend.screen import at_tip
+from analysis.bend.shares import Side, length_shares, one_direction
+from analysis.bend.track import DRIFT_TERMS, LOOP_TERMS, RIG_TERMS, drift_terms, readings_as_one
+from analysis.estimate import Estimate, Share
+from analysis.readings import FlexReadings, Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Contrast:
+    """A sum of coefficients, by least squares with outliers left out."""
+
+    value: float
+    """The sum that was asked for."""
+    error: float
+    """Its standard error; noise that hangs together widens it."""
+    dof: float
+    """Degrees of freedom."""
+
+
+def line(design: Floats, values: Floats, contrast: Floats) -> Contrast:
+    """Fit a line and give a contrast of its coefficients.
+
+    Parameters
+    ----------
+    design : ndarray, shape (n, k)
+        What the values depend on.
+    values : ndarray, shape (n,)
+        The values.
+    contrast : ndarray, shape (k,)
+        Which sum of the coefficients is wanted.
+    """
+    kept = np.ones(values.size, dtype=bool)
+    for _ in range(3):
+        found = np.linalg.lstsq(design[kept], values[kept], rcond=None)[0]
+        left = values - design @ found
+        size = 1.4826 * float(np.median(np.abs(left[kept])))
+        kept = np.abs(left) <= max(5.0 * size, 1e-300)
+    dof = float(max(int(kept.sum()) - design.shape[1], 1))
+    used = design[kept]
+    variance = float(np.sum(left[kept] ** 2)) / dof * readings_as_one(left[kept])
+    unscaled = np.linalg.inv(used.T @ used)  # covariance of the coefficients over the variance
+    return Contrast(float(contrast @ found), math.sqrt(variance * float(contrast @ unscaled @ contrast)), dof)
+
 
 WINDOW = 0.2
-"""Readings within so much of the reference travel, relative, are used."""
-_FEWEST = 6
-_FEWEST_EACH = 3
+"""Readings within so much of the reference travel, relative, are used (ours: there a parabola
+is true to 1e-4 for usual tapers)."""
+_FEWEST, _FEWEST_EACH = 6, 3  # readings about the bend in a direction, and on either side of it
 _SMALL = 0.25
 """Travel over the free length up to which travel over slope is taken to the smallest loads."""
-_FEWEST_SMALL = 20
+_FEWEST_SMALL = 20  # readings: three coefficients, and enough left for the noise
 
 
 def load_read(found: Fit, run: int, length_m: float) -> tuple[Estimate, float] | None:
@@ -72,7 +116,7 @@ def load_read(found: Fit, run: int, length_m: float) -> tuple[Estimate, float] |
     places = [start + LOOP_TERMS, *range(start + RIG_TERMS - DRIFT_TERMS, start + RIG_TERMS)]
     gradient = np.zeros(found.parameters.size)
     gradient[places] = [1.0, *taken]
-    of_rig = float(found.pictures.noise(gradient)[0])
+    of_rig = float(found.mixture.noise(gradient)[0])
     return Estimate(fitted.value, math.hypot(fitted.error, of_rig), fitted.dof), _curve_load(found, run, at)
 
 
@@ -107,4 +151,35 @@ def small_centre_read(found: Fit, run: int, length_m: float) -> Estimate | None:
     return Estimate(1.0 / steep.value, steep.error / steep.value**2, steep.dof)
 
 
-__all__ = ["load_read", "small_centre_read"]
+def read_directly(
+    found: Fit, main: int, run: FlexReadings, at_free: Ratings, profile: Profile, dof: float, side: Side
+) -> Direct | None:
+    """Load and bend centre from the readings alone, and the model's, both for the free length.
+
+    What the fitted curve's load at the bend differs from the blank's reference load is the blank's own
+    weight; the load that was read is brought to the same by that difference. On a rig that turns the pull
+    the reference load is not among the readings.
+    """
+    if not at_tip(run) or run.pulled_by is not None:
+        return None
+    model = at_free.value.reference_load_N
+    read = load_read(found, main, run.free_length_m)
+    load = None
+    if read is not None:
+        load = replace(read[0], value=read[0].value + model - read[1])
+        scales = (
+            ("load calibration", run.rig.load_scale_ci95, 1.0),
+            ("travel calibration", run.rig.travel_scale_ci95, at_free.value.load_exponent),
+        )
+        shares = [Share(why, load.value * size * half, shared=True) for why, half, size in scales if half]
+        if not found.tracks[main].sweep.both_ways:
+            shares.append(one_direction(load.value))
+        load = load.with_shares([*shares, *length_shares(run, at_free, True, load.value)])
+        load = side.to_the_mean(load)
+    by_model = Estimate(model, float(found.noise(at_free.gradient(LOAD))[0]) * model, dof).scaled(side.factor)
+    return Direct(
+        load, by_model, small_centre_read(found, main, run.free_length_m), small_load_centre(profile)
+    )
+
+
+__all__ = ["line", "load_read", "read_directly", "small_centre_read"]

@@ -18,6 +18,7 @@ from analysis.readings import Floats
 _FIRST = 16
 """Elements of the first grid."""
 _MOST = 1024
+"""Elements beyond which no blank needs more."""
 
 
 def _refined(
@@ -223,8 +224,8 @@ def _aim(
             return theta, angle
         per_force = bender.linear(theta, load, axial).place_per_force
         move = per_force @ np.array([-tension * math.sin(angle), tension * math.cos(angle)])
-        turn = (to_y * move[0] - to_x * move[1]) / distance
-        step = miss / (1.0 - turn)
+        turning = (to_y * move[0] - to_x * move[1]) / distance
+        step = miss / (1.0 - turning)
         angle += max(-0.5, min(0.5, step))
     if abs(miss) < 1e-9:
         return theta, angle

@@ -24,20 +24,21 @@ from scipy.linalg import eigh
 
 from analysis.readings import Floats
 
-SPREAD = 0.06
-"""Standard deviation of the deviation from a taper, log EI, that the basis is scaled to."""
+DEVIATION_SD = 0.06
+"""Standard deviation of the deviation from a taper, log EI, that the basis is scaled to (ours, chosen on
+benchmarks/bend_coverage.py; a fit averages over others)."""
 REACH = 0.25
-"""Correlation length of the deviation, over the length."""
+"""Correlation length of the deviation, over the length (ours, chosen on benchmarks/bend_coverage.py)."""
 TERMS = 14
-"""How many eigenfunctions are kept."""
+"""How many eigenfunctions are kept: the rest holds 0.2 % of the variance."""
 TAPER_TERMS = 3
 """log EI at the far end, τ, log n."""
 SIZE = TAPER_TERMS + TERMS
 """Number of parameters."""
-_GRID = 81
+_GRID = 81  # places of the eigenfunctions: a twentieth of the correlation length apart
 
 # What is known of any blank before it is flexed (our choice; wide against what a run tells): τ and log n.
-# A thin tube of constant wall has n = 3, one whose wall tapers along 4.
+# A thin tube of constant wall has n = 3, one whose wall tapers along 4 (I = π·r³·t of a thin tube).
 _DROP = (-4.0, 2.0)
 _EXPONENT = (math.log(3.3), 0.3)
 TAPER_MEAN = np.array([0.0, _DROP[0], _EXPONENT[0]])
@@ -76,7 +77,7 @@ class Family:
         base, tapers = taper_log_EI(self.taper, at)
         grid, basis = _eigenfunctions()
         deviation = np.array([np.interp(at.ravel(), grid, row) for row in basis])
-        return base, np.concatenate([tapers, SPREAD * deviation.reshape(TERMS, *at.shape)])
+        return base, np.concatenate([tapers, DEVIATION_SD * deviation.reshape(TERMS, *at.shape)])
 
 
 _CACHE: list[tuple[Floats, Floats]] = []

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from analysis.bend.aftereffect import creep_held, set_after
 from analysis.bend.by_hand import degrees_of_freedom
 from analysis.bend.cautions import (
-    at_tip,
     cautions,
     direct_cautions,
     drag_caution,
@@ -20,16 +19,15 @@ from analysis.bend.cautions import (
     short_of_reference,
 )
 from analysis.bend.classes import DEFAULT_ACTION_BANDS, DEFAULT_POWER_BANDS, Bands
-from analysis.bend.direct import load_read, small_centre_read
+from analysis.bend.curve import SteeredCurve
+from analysis.bend.direct import read_directly
 from analysis.bend.elastica import Surroundings, solve
 from analysis.bend.family import SIZE
-from analysis.bend.fit import LOOP_TERMS, RIG_TERMS, Fit, drift_terms, loop_terms
+from analysis.bend.fit import Fit
 from analysis.bend.profile import Profile
-from analysis.bend.rating import Ratings, carried_part, even_load, ratings_of, small_load_centre
-from analysis.bend.result import Direct, FlexCurve, FlexResult, Station
-from analysis.bend.side import Planes, to_the_mean
-from analysis.bend.steered_curve import SteeredCurve
-from analysis.bend.tracks import (
+from analysis.bend.rating import CENTRE, LOAD, STIFFNESS, Ratings, carried_part, even_load, ratings_of
+from analysis.bend.result import Creep, FlexCurve, FlexResult, Station
+from analysis.bend.runs import (
     fit_runs,
     of_a_blank,
     refuse_two_blanks,
@@ -37,16 +35,25 @@ from analysis.bend.tracks import (
     speaks_for_all,
     usual_taper,
 )
+from analysis.bend.screen import Sweep, at_tip
+from analysis.bend.shares import (
+    Planes,
+    Side,
+    at_the_mean,
+    length_shares,
+    one_direction,
+    rated,
+    scale_changes,
+)
+from analysis.bend.track import LOOP_TERMS, RIG_TERMS, drift_terms, loop_terms
 from analysis.errors import ReadingsError
 from analysis.estimate import Estimate, Share, coverage_factor
 from analysis.readings import FlexReadings, Floats
 
 STATIONS = 21
 """Places along the blank where the rigidity is reported."""
-_ONE_WAY = 0.01
-"""95 % half-width of the reference load, relative, where loading and unloading cannot be told apart: half of
-a hysteresis of 2 %, which few blanks exceed (common practice, no source)."""
-_LOAD, _CENTRE, _STIFF = 0, 1, 2
+_LEAST_DOF = 4.0
+"""Degrees of freedom behind a rating of few readings: the noise's prior counts for about as many (ours)."""
 
 
 def fit_flex(
@@ -95,25 +102,88 @@ def fit_flex(
     runs = [readings] if isinstance(readings, FlexReadings) else list(readings)
     if not runs:
         raise ValueError("a flex fit needs a run")
-    power_word = None if label_power is None else power_bands.word(label_power, "power")
-    action_word = None if label_action is None else action_bands.word(label_action, "action")
+    power = _Class(power_bands, None if label_power is None else power_bands.word(label_power, "power"))
+    action = _Class(action_bands, None if label_action is None else action_bands.word(label_action, "action"))
     refuse_two_blanks(runs)
     main = speaks_for_all(runs)
-    free = runs[main].free_length_m
-    cut = cut_tip_m + cut_butt_m
-    if not 0.0 <= cut < free:
-        raise ReadingsError("nothing would be left of the blank", "cut less")
-    rated = free - cut if rated_length_m is None else rated_length_m
-    if not (math.isfinite(rated) and rated > 0.0):
-        raise ValueError("the rated length is a positive number")
-    reach = max(rated + cut_tip_m, *(run.free_length_m for run in runs))
-    sides = [to_the_mean(run.roll, planes) for run in runs]
-    mean, _, said = sides[main]
-    side_shares = max((shares for _, shares, _ in sides), key=lambda shares: sum(part for _, part in shares))
-    runs = [
-        replace(run, load_N=run.load_N * (factor / mean))
-        for run, (factor, _, _) in zip(runs, sides, strict=True)
-    ]
+    lengths = _Lengths.of(runs[main].free_length_m, rated_length_m, cut_tip_m, cut_butt_m)
+    return _told(_bent(runs, main, lengths, planes, curve=curve), power, action)
+
+
+@dataclass(frozen=True, slots=True)
+class _Class:
+    """Class words, and the one that the maker's label claims."""
+
+    bands: Bands
+    word: str | None
+
+    def probability(self, of: Estimate) -> float | None:
+        """Probability that the label's word is true; None without one."""
+        return None if self.word is None else self.bands.call(of).probability(self.word)
+
+
+@dataclass(frozen=True, slots=True)
+class _Lengths:
+    """What was measured and what is rated, m."""
+
+    free: float
+    rated: float
+    cut_tip: float
+
+    @classmethod
+    def of(cls, free: float, rated: float | None, cut_tip: float, cut_butt: float) -> _Lengths:
+        """From what was asked for."""
+        cut = cut_tip + cut_butt
+        if not 0.0 <= cut < free:
+            raise ReadingsError("nothing would be left of the blank", "cut less")
+        length = free - cut if rated is None else rated
+        if not (math.isfinite(length) and length > 0.0):
+            raise ValueError("the rated length is a positive number")
+        return cls(free, length, cut_tip)
+
+    @property
+    def from_tip(self) -> float:
+        """Where the rated blank ends, from the tip of the one that was measured."""
+        return self.rated + self.cut_tip
+
+    @property
+    def carried_on(self) -> bool:
+        """True if more is rated than was measured."""
+        return self.from_tip > self.free * (1.0 + 1e-9)
+
+
+@dataclass(frozen=True, slots=True)
+class _Bent:
+    """A blank fitted and rated, before shares and words."""
+
+    runs: list[FlexReadings]
+    sweeps: list[Sweep]
+    main: int
+    """The run that speaks for the rest."""
+    lengths: _Lengths
+    side: Side
+    found: Fit
+    profile: Profile
+    """Rigidity along the blank, of the side that was measured."""
+    at_free: Ratings
+    at_rated: Ratings
+    dof: float
+    changes: list[tuple[str, Floats]]
+    """Change of the blank's parameters for each scale's half-width."""
+    curve: FlexCurve | None
+    stays: Estimate | None
+    """Travel left after unloading, m."""
+    creep: Creep | None
+    warnings: list[str]
+
+
+def _bent(
+    given: Sequence[FlexReadings], main: int, lengths: _Lengths, planes: Planes | None, *, curve: bool
+) -> _Bent:
+    """Look the runs over, fit them together and rate the blank."""
+    free, rated_m = lengths.free, lengths.rated
+    reach = max(lengths.from_tip, *(run.free_length_m for run in given))
+    runs, side, said = at_the_mean(given, main, planes)
     sweeps = [screened(run, at) for at, run in enumerate(runs)]
     with of_a_blank(runs, sweeps):
         found = fit_runs(runs, sweeps, reach)
@@ -122,155 +192,107 @@ def fit_flex(
         profile = _profile(found, free)
         at_free = ratings_of(found.family, blank, covariance, free, usual_taper(free))
         at_rated = at_free
-        if rated != free or cut_tip_m:
-            at_rated = ratings_of(found.family, blank, covariance, rated, usual_taper(rated), cut_tip_m)
+        if rated_m != free or lengths.cut_tip:
+            at_rated = ratings_of(
+                found.family, blank, covariance, rated_m, usual_taper(rated_m), lengths.cut_tip
+            )
         if not all(np.isfinite(ratings.changes).all() for ratings in (at_free, at_rated)):
             raise FloatingPointError("a rating is not finite")
         drawn = _curve(found, main, profile) if curve else None
         curved = found.tracks[main].curve
         stays = set_after(sweeps[main], curved, runs[main].load_after_N)
         creep = creep_held(runs[main], curved, float(np.max(sweeps[main].load_N)))
-    dof = max(4.0, float(sum(sweep.load_N.size for sweep in sweeps)) - SIZE)
-    if all(sweep.by_hand for sweep in sweeps):
-        dof = degrees_of_freedom(sweeps)
-    changes = _systematic_changes(runs, found)
+    slack = 1.0 / at_free.value.initial_stiffness_N_per_m
     warnings = [
         *said,
-        *cautions(runs, sweeps, rated + cut_tip_m, free, planes),
+        *cautions(runs, sweeps, lengths.from_tip, free, planes),
         *misfits(found),
         *drag_caution(found),
+        *set_caution(stays, runs[main].load_after_N, slack),
     ]
-    warnings += set_caution(stays, runs[main].load_after_N, 1.0 / at_free.value.initial_stiffness_N_per_m)
+    changes = scale_changes(runs, found)
+    return _Bent(
+        runs, sweeps, main, lengths, side, found, profile, at_free, at_rated, _dof(sweeps), changes,
+        drawn, stays, creep, warnings,
+    )  # fmt: skip
 
-    one_way = not any(sweep.both_ways for sweep in sweeps)
-    load = _estimate(found, at_rated, _LOAD, dof, changes)
-    centre = _estimate(found, at_rated, _CENTRE, dof, changes)
-    if rated + cut_tip_m > free * (1.0 + 1e-9):
-        ends = free, rated + cut_tip_m
-        load = _parted(load, carried_part(found.family, covariance, at_rated.gradient(_LOAD), *ends))
-        centre = _parted(centre, carried_part(found.family, covariance, at_rated.gradient(_CENTRE), *ends))
-        warnings.append(
-            f"What is carried on makes ± {load.shares[-1].ci95:.2g} N of the reference load's"
-            f" ± {load.ci95:.2g} N."
-        )
-    load = load.with_shares(_length_shares(runs[main], at_rated, rated == free, load.value))
-    stiff = _estimate(found, at_free, _STIFF, dof, changes)
-    if one_way:
-        load = load.with_shares([Share("one direction", _ONE_WAY * load.value)])
-        stiff = stiff.with_shares([Share("one direction", _ONE_WAY * stiff.value)])
-    load = load.scaled(mean).with_shares(_relative(side_shares, load.value * mean))
-    stiff = stiff.scaled(mean).with_shares(_relative(side_shares, stiff.value * mean))
-    direct = _direct(found, main, runs[main], at_free, profile, dof, mean, side_shares)
-    warnings += direct_cautions(direct)
-    length_error = runs[main].rig.free_length_ci95_m
-    if length_error is not None:
-        centre = centre.with_shares([Share("free length", centre.value * length_error / rated)])
-    power, action = power_bands.call(load), action_bands.call(centre)
+
+def _dof(sweeps: Sequence[Sweep]) -> float:
+    """Degrees of freedom behind the ratings."""
+    if all(sweep.by_hand for sweep in sweeps):
+        return degrees_of_freedom(sweeps)
+    return max(_LEAST_DOF, float(sum(sweep.load_N.size for sweep in sweeps)) - SIZE)
+
+
+def _told(bent: _Bent, power: _Class, action: _Class) -> FlexResult:
+    """Put a fit into the result, with all shares of the half-widths."""
+    found, main, runs, sweeps = bent.found, bent.main, bent.runs, bent.sweeps
+    load, centre, carried = _rated(bent)
+    stiff = rated(found, bent.at_free, STIFFNESS, bent.dof, bent.changes)
+    if not any(sweep.both_ways for sweep in sweeps):
+        stiff = stiff.with_shares([one_direction(stiff.value)])
+    stiff = bent.side.to_the_mean(stiff)
+    direct = read_directly(found, main, runs[main], bent.at_free, bent.profile, bent.dof, bent.side)
     return FlexResult(
-        free_length_m=free,
-        rated_length_m=rated,
+        free_length_m=bent.lengths.free,
+        rated_length_m=bent.lengths.rated,
         reference_load=load,
-        even_blank_rigidity=load.scaled(rated**2 / even_load()),
+        even_blank_rigidity=load.scaled(bent.lengths.rated**2 / even_load()),
         bend_centre=centre,
         initial_stiffness=stiff,
-        hysteresis=_hysteresis(found, main, at_free.value.reference_load_N, dof),
-        power_class=power,
-        action_class=action,
-        label_power_probability=None if power_word is None else power.probability(power_word),
-        label_action_probability=None if action_word is None else action.probability(action_word),
-        rigidity=_stations(found, free, dof, changes, mean, side_shares),
+        hysteresis=_hysteresis(found, main, bent.at_free.value.reference_load_N, bent.dof),
+        power_class=power.bands.call(load),
+        action_class=action.bands.call(centre),
+        label_power_probability=power.probability(load),
+        label_action_probability=action.probability(centre),
+        rigidity=_stations(bent),
         extrapolated=short_of_reference(sweeps, runs),
-        curve=drawn,
-        warnings=tuple(warnings),
-        profile=_scaled(profile, mean),
+        curve=bent.curve,
+        warnings=(*bent.warnings, *carried, *direct_cautions(direct)),
+        profile=_scaled(bent.profile, bent.side.factor),
         largest_load_N=max(
             (float(np.max(each.load_N)) for run, each in zip(runs, sweeps, strict=True) if at_tip(run)),
             default=None,
         ),
         direct=direct,
-        set_after=stays,
-        creep=creep,
+        set_after=bent.stays,
+        creep=bent.creep,
         hooks_m=tuple(run.free_length_m if run.station_m is None else run.station_m for run in runs),
     )
 
 
-def _systematic_changes(runs: Sequence[FlexReadings], found: Fit) -> list[tuple[str, Floats]]:
-    """Change of the blank's parameters for each scale's half-width, shape (SIZE,)."""
-    changes = []
-    for cause, name, channel in (
-        ("load calibration", "load_scale_ci95", 0),
-        ("travel calibration", "travel_scale_ci95", 1),
-    ):
-        total = np.zeros(SIZE)
-        for run, track, response in zip(runs, found.tracks, found.responses, strict=True):
-            stated = getattr(run.rig, name)
-            if stated:
-                reading = track.sweep.load_N if channel == 0 else track.sweep.travel_m
-                total += stated * (response[channel] @ reading)[:SIZE]
-        if np.any(total):
-            changes.append((cause, total))
-    for track, response in zip(found.tracks, found.responses, strict=True):
-        if isinstance(track.curve, SteeredCurve):
-            across = track.curve.matrix(track.loads)
-            for cause, travel, tip in track.curve.moved_by(found.parameters[:SIZE]):
-                shift = response[1] @ (across @ travel) + response[2] @ (across @ tip)
-                changes.append((cause, -shift[:SIZE]))
-    return changes
-
-
-def _estimate(
-    found: Fit, ratings: Ratings, which: int, dof: float, changes: Sequence[tuple[str, Floats]]
-) -> Estimate:
-    """One rating with its noise (the family's own error in it) and the shares of the scales."""
-    value = (
-        ratings.value.reference_load_N,
-        ratings.value.bend_centre,
-        ratings.value.initial_stiffness_N_per_m,
-    )[which]
-    unit = 1.0 if which == _CENTRE else value  # the other two are rated as logarithms
-    shares = [
-        Share(cause, abs(ratings.effect(change, which)) * unit, shared=True) for cause, change in changes
-    ]
-    noise = float(found.noise(ratings.gradient(which))[0])
-    return Estimate(value, noise * unit, dof).with_shares(shares)
-
-
-def _direct(
-    found: Fit,
-    main: int,
-    run: FlexReadings,
-    at_free: Ratings,
-    profile: Profile,
-    dof: float,
-    mean: float,
-    side: Sequence[tuple[str, float]],
-) -> Direct | None:
-    """Load and bend centre from the readings alone, and the model's, both for the free length.
-
-    What the fitted curve's load at the bend differs from the blank's reference load is the blank's own
-    weight; the load that was read is brought to the same by that difference. On a rig that turns the pull
-    the reference load is not among the readings.
-    """
-    if not at_tip(run) or run.pulled_by is not None:
-        return None
-    model = at_free.value.reference_load_N
-    read = load_read(found, main, run.free_length_m)
-    load = None
-    if read is not None:
-        load = replace(read[0], value=read[0].value + model - read[1])
-        scales = (
-            ("load calibration", run.rig.load_scale_ci95, 1.0),
-            ("travel calibration", run.rig.travel_scale_ci95, at_free.value.load_exponent),
+def _rated(bent: _Bent) -> tuple[Estimate, Estimate, list[str]]:
+    """Reference load and bend centre at the rated length, and a word where the rigidity is carried on."""
+    found, ratings, lengths, run = bent.found, bent.at_rated, bent.lengths, bent.runs[bent.main]
+    load = rated(found, ratings, LOAD, bent.dof, bent.changes)
+    centre = rated(found, ratings, CENTRE, bent.dof, bent.changes)
+    said = []
+    if lengths.carried_on:
+        load, centre = (
+            _parted(
+                one,
+                carried_part(
+                    found.family,
+                    found.covariance[:SIZE, :SIZE],
+                    ratings.gradient(which),
+                    lengths.free,
+                    lengths.from_tip,
+                ),
+            )
+            for one, which in ((load, LOAD), (centre, CENTRE))
         )
-        shares = [Share(why, load.value * size * half, shared=True) for why, half, size in scales if half]
-        if not found.tracks[main].sweep.both_ways:
-            shares.append(Share("one direction", _ONE_WAY * load.value))
-        load = load.with_shares([*shares, *_length_shares(run, at_free, True, load.value)])
-        load = load.scaled(mean).with_shares(_relative(side, load.value * mean))
-    by_model = Estimate(model, float(found.noise(at_free.gradient(_LOAD))[0]) * model, dof).scaled(mean)
-    return Direct(
-        load, by_model, small_centre_read(found, main, run.free_length_m), small_load_centre(profile)
-    )
+        said = [
+            f"What is carried on makes ± {load.shares[-1].ci95:.2g} N of the reference load's"
+            f" ± {load.ci95:.2g} N."
+        ]
+    load = load.with_shares(length_shares(run, ratings, lengths.rated == lengths.free, load.value))
+    if not any(sweep.both_ways for sweep in bent.sweeps):
+        load = load.with_shares([one_direction(load.value)])
+    load = bent.side.to_the_mean(load)
+    error = run.rig.free_length_ci95_m
+    if error is not None:
+        centre = centre.with_shares([Share("free length", centre.value * error / lengths.rated)])
+    return load, centre, said
 
 
 def _parted(estimate: Estimate, part: float) -> Estimate:
@@ -280,23 +302,6 @@ def _parted(estimate: Estimate, part: float) -> Estimate:
         estimate.value, estimate.noise * math.sqrt(1.0 - part), estimate.dof, estimate.shares, estimate.reason
     )
     return replace(rest, shares=(*rest.shares, carried))
-
-
-def _length_shares(run: FlexReadings, ratings: Ratings, as_measured: bool, load: float) -> list[Share]:
-    """Share of the free length's half-width in the reference load.
-
-    Rated as measured, only the travel of the reference bend moves with the length; rated at another length,
-    the rigidity that was found goes with the third power of the length.
-    """
-    error = run.rig.free_length_ci95_m
-    if error is None:
-        return []
-    power = ratings.value.load_exponent if as_measured else 3.0
-    return [Share("free length", load * power * error / run.free_length_m)]
-
-
-def _relative(shares: Sequence[tuple[str, float]], value: float) -> list[Share]:
-    return [Share(cause, part * abs(value)) for cause, part in shares]
 
 
 def _hysteresis(found: Fit, main: int, load_N: float, dof: float) -> Estimate | None:
@@ -326,27 +331,21 @@ def _scaled(profile: Profile, factor: float) -> Profile:
     return Profile(profile.s_m, profile.EI_Nm2 * factor, profile.log_covariance)
 
 
-def _stations(
-    found: Fit,
-    length: float,
-    dof: float,
-    changes: Sequence[tuple[str, Floats]],
-    mean: float,
-    side: Sequence[tuple[str, float]],
-) -> tuple[Station, ...]:
+def _stations(bent: _Bent) -> tuple[Station, ...]:
     """Rigidity at evenly spaced places from the chuck's face to the tip."""
+    found, length = bent.found, bent.lengths.free
     s = np.linspace(0.0, length, STATIONS)
     base, gradient = found.family.linear(length - s)
-    EI = mean * np.exp(base + found.parameters[:SIZE] @ gradient)
+    EI = bent.side.factor * np.exp(base + found.parameters[:SIZE] @ gradient)
     errors = found.noise(gradient)
     stations = []
     for at, place in enumerate(s):
         shares = [
             Share(cause, abs(float(change @ gradient[:, at])) * float(EI[at]), shared=True)
-            for cause, change in changes
+            for cause, change in bent.changes
         ]
-        value = Estimate(float(EI[at]), float(EI[at] * errors[at]), dof)
-        value = value.with_shares([*shares, *_relative(side, float(EI[at]))])
+        value = Estimate(float(EI[at]), float(EI[at] * errors[at]), bent.dof).with_shares(shares)
+        value = bent.side.widened(value, float(EI[at]))
         stations.append(Station(float(place), float(length - place), value))
     return tuple(stations)
 
@@ -374,7 +373,6 @@ def _curve(found: Fit, run: int, profile: Profile) -> FlexCurve:
         loading=sweep.side,
         model_load_N=loads,
         model_travel_m=across @ track.curve.travel,
-        model_tip=across @ track.curve.tip,
         shapes=tuple(shapes),
         pull_turns=isinstance(track.curve, SteeredCurve),
     )

@@ -24,7 +24,9 @@ from analysis.readings import Floats
 REFERENCE_BEND = 0.25
 """Travel at the reference bend, over the length."""
 _ELEMENTS = 10
-_NAMES = ("reference_load", "bend_centre", "initial_stiffness")
+"""Elements of a rating: load and bend centre of usual tapers to 1e-7 (ours)."""
+LOAD, CENTRE, STIFFNESS = range(3)
+"""Places of (log reference load, bend centre, log initial stiffness) in `Ratings`."""
 
 
 @cache
@@ -160,13 +162,13 @@ def small_load_centre(profile: Profile) -> Estimate:
     """
     s = profile.s_m
     fine = np.linspace(0.0, profile.length_m, 40 * (s.size - 1) + 1)
-    turn = _simpson(fine) * (profile.length_m - fine) / profile.EI(fine)
-    travel = turn * (profile.length_m - fine)
-    value = float(travel.sum() / (turn.sum() * profile.length_m))
+    per_load = _simpson(fine) * (profile.length_m - fine) / profile.EI(fine)
+    travel = per_load * (profile.length_m - fine)
+    value = float(travel.sum() / (per_load.sum() * profile.length_m))
     if profile.log_covariance is None:
         return Estimate(value, 0.0, reason="the profile was given without its covariance")
     hats = np.array([np.interp(fine, s, row) for row in np.eye(s.size)])
-    share = hats @ (travel / travel.sum() - turn / turn.sum())
+    share = hats @ (travel / travel.sum() - per_load / per_load.sum())
     return Estimate(value, value * math.sqrt(float(share @ profile.log_covariance @ share)))
 
 
@@ -188,6 +190,11 @@ class Ratings:
     """Change of (log reference load, bend centre, log initial stiffness) by direction, shape (k, 3)."""
     inverse: Floats
     """V⁻¹: brings a change of the parameters to the directions, shape (k, SIZE)."""
+
+    def of(self, which: int) -> float:
+        """The value of one of the three: reference load (N), bend centre, initial stiffness (N/m)."""
+        value = self.value
+        return (value.reference_load_N, value.bend_centre, value.initial_stiffness_N_per_m)[which]
 
     def gradient(self, which: int) -> Floats:
         """Change of one of the three per parameter of the blank, shape (SIZE,)."""
@@ -270,7 +277,7 @@ def ratings_of(
     values, vectors = np.linalg.eigh(covariance)
     sizes = np.sqrt(np.maximum(values, 1e-14 * float(values[-1])))
     value = at(parameters)
-    changes = np.zeros((SIZE, len(_NAMES)))
+    changes = np.zeros((SIZE, 3))
     for k, (size, vector) in enumerate(zip(sizes, vectors.T, strict=True)):
         up, down = at(parameters + size * vector), at(parameters - size * vector)
         changes[k] = (

@@ -94,8 +94,6 @@ class FlexCurve:
     """Loads of the fitted curve, N, shape (m,)."""
     model_travel_m: Floats
     """Travel of the fitted curve, m, shape (m,)."""
-    model_tip: Floats
-    """Tip slope of the fitted curve, rad, shape (m,)."""
     shapes: tuple[tuple[float, Floats, Floats], ...]
     """Drawn to scale: (load N, x along the chuck's axis m, y along the pull m) for a few loads."""
     pull_turns: bool = False

@@ -28,9 +28,9 @@ from analysis.bend.bender import BARE, Bender, Linearised, NoBalanceError, Surro
 from analysis.bend.profile import Rigidity, Taper
 from analysis.readings import Arm, Floats, Guide
 
-_STEPS = 40
-_CLOSE = 1e-11
-_BOLD = 0.3  # rad
+_STEPS = 40  # far more than any travel takes; then there is no balance
+_CLOSE = 1e-11  # of the length: rounding
+_BOLD = 0.3  # rad; longer steps are cut
 
 
 @dataclass(frozen=True, slots=True)

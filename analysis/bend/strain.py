@@ -25,8 +25,8 @@ from analysis.readings import Floats
 
 Measure = Literal["curvature", "strain"]
 """What a limit is set on."""
-_PLACES = 801
-_ELEMENTS = 16
+_PLACES = 801  # along the blank: the worst place to an eighth of a percent of the length
+_ELEMENTS = 16  # curvature is a derivative of what is solved for: finer than a rating
 _FURTHEST = 20.0
 """Limits are looked for up to so many times the load of the reference bend in small bending."""
 
@@ -78,7 +78,7 @@ class Hardest:
 
 
 @dataclass(frozen=True, slots=True)
-class Limit:
+class LimitLoad:
     """The load at which a limit is reached."""
 
     of: Measure
@@ -202,7 +202,7 @@ class Stretch:
         strain, strain_place, _ = self._peak(load_N, "strain")
         return Hardest(load_N, place, curvature, strain, strain_place)
 
-    def limit(self, of: Measure, value: float) -> Limit:
+    def limit(self, of: Measure, value: float) -> LimitLoad:
         """Find the load at which a limit is reached.
 
         Parameters
@@ -219,11 +219,13 @@ class Stretch:
         while self._worked(high, of, profile)[0] < value:
             low, high = high, 1.5 * high
             if high > _FURTHEST * unit:
-                return Limit(of, value, None, math.nan, low)
+                return LimitLoad(of, value, None, math.nan, low)
         load = brentq(lambda load: self._worked(load, of, profile)[0] - value, low, high, xtol=1e-9 * unit)
         peak, place, per_load = self._peak(load, of)
         shares = [Share(s.cause, s.ci95 * load, s.shared) for s in self.scales]
-        return Limit(of, value, Estimate(load, peak.noise / per_load).with_shares(shares), place.value, high)
+        return LimitLoad(
+            of, value, Estimate(load, peak.noise / per_load).with_shares(shares), place.value, high
+        )
 
 
-__all__ = ["Diameters", "Hardest", "Limit", "Measure", "Stretch"]
+__all__ = ["Diameters", "Hardest", "LimitLoad", "Measure", "Stretch"]

@@ -1,10 +1,9 @@
 """Decisions from values and their uncertainty: batch, outliers, grade, match, gauge study, control chart."""
 
-from analysis.decide.batch import compare_batch
+from analysis.decide.batch import BatchResult, Metric, Verdict, compare_batch
 from analysis.decide.combine import combine
 from analysis.decide.gauge import AngleStudy, GaugeStudy, angle_study, study
 from analysis.decide.properties import DEFAULT_TOLERANCES
-from analysis.decide.result import BatchResult, Metric, Verdict
 
 __all__ = [
     "DEFAULT_TOLERANCES",

@@ -1,10 +1,14 @@
-"""Are these blanks alike? Each property's spread against the shop's tolerance, errors included."""
+"""Are these blanks alike? Each property's spread against the shop's tolerance, errors included.
+
+Values are in the metric's own unit (see `Metric.unit`).
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,11 +24,58 @@ from analysis.decide.properties import (
     words,
 )
 from analysis.decide.repeats import advise
-from analysis.decide.result import BatchResult, Metric, Verdict
 from analysis.decide.spread import probability_within
 from analysis.errors import ReadingsError
-from analysis.estimate import GUESSED, Estimate, coverage_factor
+from analysis.estimate import GUESSED, MOST_DOF, Estimate, coverage_factor
 from analysis.readings import Floats
+
+Verdict = Literal["consistent", "not consistent", "undecided"]
+"""The three answers of a batch."""
+
+
+@dataclass(frozen=True, slots=True)
+class Metric:
+    """One property of the blanks of a batch and its verdict."""
+
+    name: str
+    """``reference_load``, ``stiffness``, ``bend_centre`` …"""
+    unit: str
+    """Unit of the values: ``N``, ``N/m``, ``kg``, ``1``, ``pct_points``, ``m`` …"""
+    tolerance_unit: str
+    """Unit of `spread` and `tolerance`: ``pct_of_median`` for loads, stiffness and mass, else as `unit`."""
+    values: Mapping[str, Estimate]
+    """By blank, in the order they were given."""
+    spread: float
+    """Largest minus smallest measured value, in `tolerance_unit`."""
+    tolerance: float
+    """The shop's tolerance, in `tolerance_unit`."""
+    p_consistent: float
+    """Largest probability of a spread as small as this if the true one were at the tolerance or above."""
+    p_not_consistent: float
+    """Largest probability of a spread as large as this if the true one were at the tolerance or below."""
+    probability_within: float
+    """From a model whose blank-to-blank scatter is itself estimated; reported, does not decide."""
+    verdict: Verdict
+    """At 5 % for this metric alone."""
+    advice: str
+    """Where undecided: what to measure again and how many times; else empty."""
+
+
+@dataclass(frozen=True, slots=True)
+class BatchResult:
+    """The answer to: are these blanks alike."""
+
+    verdict: Verdict
+    """For the whole call (Holm over the metrics)."""
+    metrics: tuple[Metric, ...]
+    """One a property, in the order they were given."""
+    odd_one_out: str | None
+    """The one blank without which the rest would be consistent, if an outlier test at 5 % names it too."""
+    odd_why: str
+    """One plain sentence about the odd one out, or empty."""
+    warnings: tuple[str, ...]
+    """Plain sentences for the builder."""
+
 
 LEVEL = 0.05
 """Each false verdict happens at most this often."""
@@ -55,7 +106,7 @@ class _Column:
         """Each blank's own part with what the common errors do to it against the mean of all."""
         if not self.common.size:
             return self.own
-        return np.hypot(self.own, np.linalg.norm(self.common - self.common.mean(axis=0), axis=1))
+        return np.asarray(np.hypot(self.own, np.linalg.norm(self.common - self.common.mean(axis=0), axis=1)))
 
     @property
     def whole(self) -> Floats:
@@ -294,10 +345,10 @@ def _odd_one_out(metrics: list[Metric], columns: list[_Column], whole: Verdict) 
 def _beyond_noise(column: _Column, index: int, properties: int) -> bool:
     rest = np.delete(np.arange(len(column.values)), index)
     variance = column.whole**2
-    spread = math.sqrt(float(variance[index] + variance[rest].sum() / len(rest) ** 2))
+    error = math.sqrt(float(variance[index] + variance[rest].sum() / len(rest) ** 2))
     gap = abs(float(column.values[index] - column.values[rest].mean()))
-    dof = float(min(column.dof.min(), 1e9))
-    return gap > -float(stdtrit(dof, 0.5 * LEVEL / (len(column.values) * properties))) * spread
+    dof = float(min(column.dof.min(), MOST_DOF))
+    return gap > -float(stdtrit(dof, 0.5 * LEVEL / (len(column.values) * properties))) * error
 
 
 def _rest_consistent(blank: str, open_metrics: list[tuple[Metric, _Column]]) -> bool:

@@ -55,28 +55,35 @@ def combine(estimates: Sequence[Estimate], *, period: float | None = None) -> Es
     if period is not None:
         centre, _ = mean_direction(values, period)
         values = centre + np.asarray(difference(values, centre, period))
-    noise = np.array([item.noise for item in estimates])
-    count = len(values)
-    if np.all(np.isfinite(noise)):
-        scatter = _between(values, noise)
-        variance = noise**2 + scatter
-        weights = np.full(count, 1.0) if not variance.any() else _inverse(variance)
-        weights = weights / weights.sum()
-        inner = float(np.sum((weights * noise) ** 2))
-        outer = float(np.sum(weights**2) * scatter)
-        total = inner + outer
-        spent = sum((w * s) ** 4 / item.dof for w, s, item in zip(weights, noise, estimates, strict=True))
-        dof = total**2 / spent if spent > 0.0 else math.inf
-        if outer > 0.0:
-            dof = min(dof, count - 1.0 if count > 2 else total / outer)
-    else:
-        weights = np.full(count, 1.0 / count)
-        total = float(np.var(values, ddof=1)) / count
-        dof = count - 1.0
+    weights, variance, dof = _weighed(values, estimates)
     value = float(weights @ values)
     if period is not None:
         value = wrap(value, period)
-    return Estimate(value, math.sqrt(total), dof, _stay(estimates, weights))
+    return Estimate(value, math.sqrt(variance), dof, _stay(estimates, weights))
+
+
+def _weighed(values: Floats, estimates: Sequence[Estimate]) -> tuple[Floats, float, float]:
+    """Weights of the repeats, and their mean's variance and degrees of freedom.
+
+    With s_i the noises and τ² the scatter between repeats, w_i ∝ 1/(s_i² + τ²) and the mean's variance is
+    Σ w_i²·(s_i² + τ²); its degrees of freedom are Welch and Satterthwaite's, no more than the repeats give.
+    """
+    noise = np.array([item.noise for item in estimates])
+    count = len(values)
+    if not np.all(np.isfinite(noise)):
+        return np.full(count, 1.0 / count), float(np.var(values, ddof=1)) / count, count - 1.0
+    scatter = _between(values, noise)
+    variance = noise**2 + scatter
+    weights = np.full(count, 1.0) if not variance.any() else _inverse(variance)
+    weights = weights / weights.sum()
+    inner = float(np.sum((weights * noise) ** 2))
+    outer = float(np.sum(weights**2) * scatter)
+    total = inner + outer
+    spent = sum((w * s) ** 4 / item.dof for w, s, item in zip(weights, noise, estimates, strict=True))
+    dof = total**2 / spent if spent > 0.0 else math.inf
+    if outer > 0.0:
+        dof = min(dof, count - 1.0 if count > 2 else total / outer)
+    return weights, total, dof
 
 
 def _inverse(variance: Floats) -> Floats:

@@ -3,11 +3,14 @@
 The true value of the blank is normal about the measured one with its standard uncertainty u (Student's t for
 few degrees of freedom). A decision rule keeps a guard band w = factor·u inside the limits for taking a blank
 and outside them for sending it back; between, it is too close to call.
+
+A maker's label is a claim too: for how many blanks of a shipment does it hold?
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -15,7 +18,7 @@ import numpy as np
 from numpy.polynomial.legendre import leggauss
 from scipy.special import ndtr, ndtri, stdtr
 
-from analysis.estimate import Estimate, coverage_factor
+from analysis.estimate import MOST_DOF, Estimate, coverage_factor
 
 Outcome = Literal["pass", "fail", "too close to call"]
 """The three answers about one value and its limits."""
@@ -156,7 +159,7 @@ def _dof(value: Estimate, u: float) -> float:
 
 
 def _cdf(limit: float, centre: float, u: float, dof: float) -> float:
-    return float(stdtr(min(dof, 1e9), (limit - centre) / u))
+    return float(stdtr(min(dof, MOST_DOF), (limit - centre) / u))
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,3 +213,47 @@ def global_risks(
         builder=float(np.sum((weight * taken)[~inside])),
         maker=float(np.sum((weight * (1.0 - taken))[inside])),
     )
+
+
+SURE = 0.95
+"""From this probability on a label holds; from its complement down it does not; between, it is in doubt."""
+
+
+@dataclass(frozen=True, slots=True)
+class LabelTally:
+    """One claim of the maker's labels over a shipment.
+
+    Examples
+    --------
+    >>> tally = LabelTally("power", {"A": "medium", "B": "medium"}, {"A": 0.99, "B": 0.4})
+    >>> tally.holds, tally.in_doubt, tally.does_not_hold
+    (['A'], ['B'], [])
+    """
+
+    what: str
+    """``power`` or ``action``."""
+    claims: Mapping[str, str]
+    """What the label claims, by blank; blanks without a claim are not there."""
+    probabilities: Mapping[str, float]
+    """Probability that the claim is true, by blank; nan where it cannot be told."""
+
+    @property
+    def holds(self) -> list[str]:
+        """Blanks whose label holds."""
+        return [blank for blank, chance in self.probabilities.items() if chance >= SURE]
+
+    @property
+    def does_not_hold(self) -> list[str]:
+        """Blanks whose label does not hold."""
+        return [blank for blank, chance in self.probabilities.items() if chance <= 1.0 - SURE]
+
+    @property
+    def in_doubt(self) -> list[str]:
+        """Blanks whose label may hold or not."""
+        sure = {*self.holds, *self.does_not_hold}
+        return [blank for blank in self.probabilities if blank not in sure]
+
+    @property
+    def expected(self) -> float:
+        """For how many it holds on average over what is not known."""
+        return math.fsum(chance for chance in self.probabilities.values() if math.isfinite(chance))

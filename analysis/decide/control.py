@@ -1,19 +1,73 @@
-"""Has the rig moved? A control chart of one check blank measured again and again."""
+"""Has the rig moved? A control chart of one check blank measured again and again.
+
+The constants of a range of normal values are integrals (Tippett 1925, Biometrika 17:364), computed and not
+copied from a table.
+"""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
+from numpy.polynomial.legendre import leggauss
 from numpy.typing import ArrayLike
-from scipy.special import stdtr
+from scipy.special import gammaln, ndtr, stdtr
 
 from analysis.decide.properties import unit_of
-from analysis.decide.ranges import range_constants
 from analysis.errors import ReadingsError
 from analysis.readings import Floats
+
+
+@dataclass(frozen=True, slots=True)
+class RangeConstants:
+    """Constants of the range of n values, in standard deviations."""
+
+    d2: float
+    """Mean of the range."""
+    d3: float
+    """Standard deviation of the range."""
+    c4: float
+    """Mean of the sample standard deviation."""
+
+    @property
+    def upper(self) -> float:
+        """D₄: upper control limit of the range over the mean range."""
+        return 1.0 + 3.0 * self.d3 / self.d2
+
+    @property
+    def single(self) -> float:
+        """d₂*: root mean square of one range, by which a single range is divided (Duncan 1955)."""
+        return math.hypot(self.d2, self.d3)
+
+
+@lru_cache(maxsize=64)
+def range_constants(n: int) -> RangeConstants:
+    """Find the constants for n values.
+
+    ``d₂ = ∫ 1 − Φⁿ − (1−Φ)ⁿ dx``; ``E R² = 2 ∬_{x<y} 1 − Φ(y)ⁿ − (1−Φ(x))ⁿ + (Φ(y)−Φ(x))ⁿ dx dy``.
+
+    Examples
+    --------
+    >>> round(range_constants(2).d2, 6)
+    1.128379
+    """
+    if n < 2:
+        raise ValueError("a range needs at least two values")
+    points, sizes = leggauss(200)
+    x, weight = 9.0 * points, 9.0 * sizes
+    below = ndtr(x)
+    d2 = float(weight @ (1.0 - below**n - (1.0 - below) ** n))
+    # y = x + v with v ≥ 0: smooth in both.
+    v, step = 9.0 * (points + 1.0), 9.0 * sizes
+    up = ndtr(x[:, None] + v)
+    both = 1.0 - up**n - (1.0 - below[:, None]) ** n + (up - below[:, None]) ** n
+    square = 2.0 * float(weight @ both @ step)
+    c4 = math.sqrt(2.0 / (n - 1)) * math.exp(float(gammaln(0.5 * n) - gammaln(0.5 * (n - 1))))
+    return RangeConstants(d2, math.sqrt(square - d2**2), c4)
+
 
 Signal = Literal["beyond limits", "jump", "one side", "drift"]
 """Why a chart speaks up."""
@@ -21,6 +75,7 @@ Signal = Literal["beyond limits", "jump", "one side", "drift"]
 RUN_LENGTH = 8
 """So many values in a row on one side of the middle are a signal (common rule; chance 1 in 128 a run)."""
 _DRIFT_LEVEL = 0.01
+"""Level of the test for drift: a chart is looked at often (ours)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,11 +114,6 @@ class ControlChart:
     """Least-squares drift per value over the whole chart."""
     alarms: tuple[Alarm, ...]
     """What is out of control, in order of time; empty: the rig holds."""
-
-    @property
-    def in_control(self) -> bool:
-        """True if there is no alarm."""
-        return not self.alarms
 
     @property
     def holds_now(self) -> bool:

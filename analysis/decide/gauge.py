@@ -142,8 +142,8 @@ def _one_way(groups: Sequence[Sequence[float]]) -> GaugeStudy:
     if k > 1:
         usual = (n - float(np.sum(sizes**2)) / n) / (k - 1)
         between = math.sqrt(max(0.0, (blanks.mean_square - within.mean_square) / usual))
-    spread = math.sqrt(within.mean_square)
-    return GaugeStudy(spread, None, between, within.dof, blanks, None, None, within, False)
+    repeat = math.sqrt(within.mean_square)
+    return GaugeStudy(repeat, None, between, within.dof, blanks, None, None, within, False)
 
 
 def _people_alone(table: np.ndarray) -> GaugeStudy:
@@ -156,8 +156,8 @@ def _people_alone(table: np.ndarray) -> GaugeStudy:
     within = Line(float(np.sum((table - people[:, None]) ** 2)), o * (r - 1))
     own = max(0.0, (operators.mean_square - within.mean_square) / r)
     dof = _satterthwaite([(1.0 - (own > 0.0) / r, within), ((own > 0.0) / r, operators)])
-    spread, none = math.sqrt(within.mean_square), Line(0.0, 0)
-    return GaugeStudy(spread, math.sqrt(own), math.nan, dof, none, operators, None, within, False)
+    repeat, none = math.sqrt(within.mean_square), Line(0.0, 0)
+    return GaugeStudy(repeat, math.sqrt(own), math.nan, dof, none, operators, None, within, False)
 
 
 def _satterthwaite(parts: Sequence[tuple[float, Line]]) -> float:

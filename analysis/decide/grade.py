@@ -31,6 +31,9 @@ from analysis.decide.tolerance import (
 from analysis.errors import ReadingsError
 from analysis.estimate import Estimate, coverage_factor
 
+_FEWEST_FOR_PRODUCTION = 3
+"""Fewer blanks say nothing of how a production scatters (ours)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Grade:
@@ -162,28 +165,16 @@ def grade_blanks(
             raise ReadingsError(
                 f"no blank has a {words(name)}", f"measure it, or take {name} out of the limits"
             )
-    warnings: list[str] = []
     graded = tuple(_grade_one(blank, values, grades, rule) for blank in blanks)
+    warnings: list[str] = []
     production = []
     for limits in grades[-1].limits:
         column = [item for item in values[limits.metric].values() if math.isfinite(item.value)]
-        if len(column) < 3:
+        if len(column) < _FEWEST_FOR_PRODUCTION:
             warnings.append(f"too few blanks to tell the production's {words(limits.metric)}")
         else:
             production.append(_production(limits, column, rule))
-    for limits in grades[-1].limits:
-        wide = [
-            blank
-            for blank, item in values[limits.metric].items()
-            if limits.lower is not None
-            and limits.upper is not None
-            and 2.0 * rule.factor * standard_uncertainty(item) >= limits.upper - limits.lower
-        ]
-        if wide:
-            warnings.append(
-                f"the ± of {words(limits.metric)} fills its limits for {', '.join(wide)}: "
-                "such a blank can never pass"
-            )
+    warnings += _too_wide(values, grades[-1].limits, rule)
     passed = sum(blank.outcome == "pass" for blank in graded)
     doubtful = sum(blank.outcome == "too close to call" for blank in graded)
     return GradeResult(
@@ -194,6 +185,25 @@ def grade_blanks(
         share_at_most=share_bounds(passed + doubtful, len(graded))[1],
         warnings=tuple(warnings),
     )
+
+
+def _too_wide(
+    values: Mapping[str, Mapping[str, Estimate]], asked: Sequence[Limits], rule: DecisionRule
+) -> list[str]:
+    """Name the blanks whose ± leaves no room between the guard bands."""
+    warnings = []
+    for limits in asked:
+        if limits.lower is None or limits.upper is None:
+            continue
+        room = limits.upper - limits.lower
+        column = values[limits.metric].items()
+        wide = [blank for blank, item in column if 2.0 * rule.factor * standard_uncertainty(item) >= room]
+        if wide:
+            warnings.append(
+                f"the ± of {words(limits.metric)} fills its limits for {', '.join(wide)}: "
+                "such a blank can never pass"
+            )
+    return warnings
 
 
 def _check(

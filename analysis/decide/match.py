@@ -10,11 +10,14 @@ import numpy as np
 from numpy.polynomial.legendre import leggauss
 from scipy.special import ndtr
 
-from analysis.decide.partition import partition, set_cost
+from analysis.decide.partition import Partition, partition, set_cost
 from analysis.decide.properties import DEFAULT_TOLERANCES, PERCENT_OF_MEDIAN, tolerance_unit_of, words
 from analysis.errors import ReadingsError
 from analysis.estimate import Estimate, coverage_factor
 from analysis.readings import Floats
+
+_MOSTLY_NOISE = 0.5
+"""Part of the cost that errors alone make from which on a matching sorts errors (ours: more than half)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,30 +120,64 @@ def match_sets(
             f"only {len(blanks)} blanks have all properties, one set needs {k}",
             "measure more blanks, or match by fewer properties",
         )
-    warnings = []
-    if len(blanks) < len(everyone):
-        lost = ", ".join(b for b in everyone if b not in blanks)
-        warnings.append(f"left out for a missing property: {lost}")
-    scale = np.array([_scale(name, values, blanks, tolerances) for name in names])
-    weight = np.array([weighed[name] for name in names])
-    spread = np.array([[values[name][b].value for name in names] for b in blanks]) * scale[:, 0]
-    sigma = np.array([[_own(values[name][b]) for name in names] for b in blanks]) * scale[:, 0]
-    factor = weight / scale[:, 1]
-    points = spread * factor
-    found = partition(points, k, time_limit_s=time_limit_s)
-    sets = tuple(
-        BlankSet(
-            blanks=tuple(blanks[i] for i in group),
-            spreads=dict(zip(names, np.ptp(spread[list(group)], axis=0).tolist(), strict=True)),
-            cost=set_cost(points[list(group)]),
-            noise_cost=float(factor @ [expected_range(column) for column in sigma[list(group)].T]),
+    lost = ", ".join(b for b in everyone if b not in blanks)
+    table = _Table.of(values, names, blanks, weighed, tolerances)
+    found = partition(table.points, k, time_limit_s=time_limit_s)
+    return _told(table, found, k, [f"left out for a missing property: {lost}"] if lost else [])
+
+
+@dataclass(frozen=True, slots=True)
+class _Table:
+    """Blanks that can be matched, as points: distances in tolerances, times the weights."""
+
+    names: list[str]
+    blanks: list[str]
+    measured: Floats
+    """Values in the unit of the tolerance, shape (blanks, properties)."""
+    sigma: Floats
+    """Their standard errors, shape (blanks, properties)."""
+    factor: Floats
+    """Cost per unit, shape (properties,)."""
+
+    @classmethod
+    def of(
+        cls,
+        values: Mapping[str, Mapping[str, Estimate]],
+        names: list[str],
+        blanks: list[str],
+        weights: Mapping[str, float],
+        tolerances: Mapping[str, float] | None,
+    ) -> _Table:
+        """From the blanks' values."""
+        scale = np.array([_scale(name, values, blanks, tolerances) for name in names])
+        weight = np.array([weights[name] for name in names])
+        measured = np.array([[values[name][b].value for name in names] for b in blanks]) * scale[:, 0]
+        sigma = np.array([[_own(values[name][b]) for name in names] for b in blanks]) * scale[:, 0]
+        return cls(names, blanks, measured, sigma, weight / scale[:, 1])
+
+    @property
+    def points(self) -> Floats:
+        """What is divided into sets, shape (blanks, properties)."""
+        return np.asarray(self.measured * self.factor)
+
+    def set_of(self, group: tuple[int, ...]) -> BlankSet:
+        """One set of blanks with its ranges and its cost."""
+        at = list(group)
+        return BlankSet(
+            blanks=tuple(self.blanks[i] for i in group),
+            spreads=dict(zip(self.names, np.ptp(self.measured[at], axis=0).tolist(), strict=True)),
+            cost=set_cost(self.points[at]),
+            noise_cost=float(self.factor @ [expected_range(column) for column in self.sigma[at].T]),
         )
-        for group in found.sets
-    )
+
+
+def _told(table: _Table, found: Partition, k: int, warnings: list[str]) -> MatchResult:
+    """Put a division into sets, with what measurement error alone makes of its cost."""
+    sets = tuple(table.set_of(group) for group in found.sets)
     used = {blank for one in sets for blank in one.blanks}
     noise = sum(one.noise_cost for one in sets)
     share = min(1.0, noise / found.total) if found.total > 0.0 else 1.0
-    if share > 0.5:
+    if share > _MOSTLY_NOISE:
         warnings.append(
             f"{100 * share:.0f} % of the spread within the sets is what measurement error alone makes: "
             "closer matching would only sort errors; measure again first"
@@ -149,16 +186,17 @@ def match_sets(
         warnings.append(
             f"not proven best: at most {100 * (1 - max(found.bound, 0.0) / found.total):.1f} % could be saved"
         )
-    rows = [points[j : j + k] for j in range(0, len(blanks) - k + 1, k)]
+    points = table.points
+    rows = [points[j : j + k] for j in range(0, len(table.blanks) - k + 1, k)]
     return MatchResult(
         sets=sets,
-        left_over=tuple(b for b in blanks if b not in used),
+        left_over=tuple(b for b in table.blanks if b not in used),
         total=found.total,
         bound=found.bound,
         proven=found.proven,
         in_order=sum(set_cost(row) for row in rows),
         noise_share=share,
-        tolerance_units={name: tolerance_unit_of(name) for name in names},
+        tolerance_units={name: tolerance_unit_of(name) for name in table.names},
         warnings=tuple(warnings),
     )
 

@@ -22,9 +22,11 @@ from analysis.readings import Floats
 
 Ints = NDArray[np.int16]
 
+# Columns are sets that may be chosen. Ours, chosen on benchmarks/match.py: time and memory, never the answer.
 MOST_COLUMNS = 8_000_000
-_FINAL_COLUMNS = 60_000
-_FIRST_COLUMNS = 1_500
+"""More sets than this are not listed: near ones only, and the bound is that of neighbours."""
+_FINAL_COLUMNS = 60_000  # the whole-number program takes so many
+_FIRST_COLUMNS = 1_500  # the relaxation begins with so many
 
 
 @dataclass(frozen=True, slots=True)

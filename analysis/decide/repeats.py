@@ -14,8 +14,10 @@ from analysis.decide.spread import (
     window_probability,
     wrong_way_round,
 )
+from analysis.estimate import MOST_DOF
 from analysis.readings import Floats
 
+# Times as many runs that are tried; nobody runs more (ours).
 _TIMES = (2, 3, 4, 5, 6, 8, 10, 15, 20, 30, 50)
 
 
@@ -63,7 +65,7 @@ def advise(
     str
     """
     few = dof < 30.0
-    dof = np.minimum(dof, 1e9)
+    dof = np.minimum(dof, MOST_DOF)
     wide = np.where(few, noise * np.sqrt((dof + 2.0) / np.maximum(dof, 1.0)), noise)
     worst = np.argsort(noise)[::-1]
     single = np.zeros(len(values), dtype=bool)

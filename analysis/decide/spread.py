@@ -42,13 +42,21 @@ from numpy.polynomial.legendre import leggauss
 from numpy.typing import NDArray
 from scipy.special import gammaln, ndtr, stdtr, stdtrit
 
+from analysis.estimate import MOST_DOF
 from analysis.readings import Floats
 
+# Where the errors' distributions are cut in pieces: the probability between two cuts is smooth (ours). The
+# rest is ours too: how hard the worst case is searched, held by tests/analysis/decide/test_spread.py.
 _TAILS = np.array([1e-8, 1e-5, 1e-3, 0.02, 0.15])
 _QUANTILES = np.concatenate([_TAILS, [0.5], 1.0 - _TAILS[::-1]])
-_NORMAL_DOF = 300.0
-_EXACT = 1e-9
-_ALL_SPLITS = 7
+_NORMAL_DOF = 300.0  # from here on Student's t is taken for the normal
+_EXACT = 1e-9  # of the tolerance: smaller errors are taken for this
+_ALL_SPLITS = 7  # up to so many blanks every split is tried; beyond, even ones and what improves on them
+_ALL_SWAPS = 16  # up to so many blanks swaps of two are tried as well
+_T_MARGIN = 1.1  # on a pair's bound with Student's t, which is a bound for the normal
+_ALIKE = 1.25  # errors that differ by less than this factor count as alike: the middle is the worst place
+_FIRST_STEP, _SMALLER, _CLIMBS = 0.15, 0.6, 3  # of the tolerance: steps of the climb
+_NO_GAIN = 1e-4  # relative: a probability that grows by less stands
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +92,7 @@ class Errors:
 
 @lru_cache(maxsize=512)
 def _edges(dof: float) -> Floats:
-    return np.asarray(stdtrit(min(dof, 1e9), _QUANTILES))
+    return np.asarray(stdtrit(min(dof, MOST_DOF), _QUANTILES))
 
 
 @lru_cache(maxsize=8)
@@ -199,7 +207,7 @@ def worst_split(errors: Errors, w: float) -> tuple[float, Floats]:
         flips = np.abs(ends - np.eye(n))
         unlike = ends[first] != ends[second]
         swaps = np.abs(ends - np.eye(n)[first[unlike]] - np.eye(n)[second[unlike]])
-        moves = np.concatenate([flips, swaps]) if n <= 16 else flips
+        moves = np.concatenate([flips, swaps]) if n <= _ALL_SWAPS else flips
         chances = window_probability(moves, errors, w)
         if chances.min() >= least:
             break
@@ -251,14 +259,14 @@ def best_pair(errors: Errors, w: float) -> tuple[float, Floats]:
         return float(window_probability(both[None], errors, w)[0]), both
     first, second = np.triu_indices(n, 1)
     bound = pair_bound(errors, w)
-    margin = 1.0 if errors.normal else 1.1
+    margin = 1.0 if errors.normal else _T_MARGIN
     most, best, ends = -1.0, np.zeros(n), (0, 1)
     order = np.argsort(bound)[::-1]
     for pair in order[: (None if w < 0.0 else 1)]:
         if margin * bound[pair] <= most:
             break
         a, b = int(first[pair]), int(second[pair])
-        even = 0.8 < size[a] / size[b] < 1.25
+        even = 1.0 / _ALIKE < size[a] / size[b] < _ALIKE
         places = np.array([0.5]) if even else np.array([0.0, 0.3, 0.5, 0.7, 1.0])
         trial = np.repeat(places[:, None], n, axis=1)
         trial[:, a], trial[:, b] = 0.0, 1.0
@@ -278,8 +286,8 @@ def _climb(
     """Move all blanks but the two `ends` to where P(W ≤ w) is largest (it has one peak); give it and them."""
     inner = np.array([i for i in range(len(means)) if i not in ends])
     count, rows = len(inner), np.arange(len(inner))
-    step = 0.15
-    for _ in range(3):
+    step = _FIRST_STEP
+    for _ in range(_CLIMBS):
         moves = np.repeat(means[None], 2 * count, axis=0)
         moves[rows, inner] += step
         moves[count + rows, inner] -= step
@@ -290,10 +298,10 @@ def _climb(
         joint = means.copy()
         joint[inner] += np.clip(shift, -2.0 * step, 2.0 * step)
         value = float(window_probability(joint[None], errors, w)[0])
-        if value <= chance * (1.0 + 1e-4):
+        if value <= chance * (1.0 + _NO_GAIN):
             return (value, joint) if value > chance else (chance, means)
         chance, means = value, joint
-        step *= 0.6
+        step *= _SMALLER
     return chance, means
 
 

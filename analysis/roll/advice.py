@@ -6,7 +6,7 @@ import math
 
 from analysis.estimate import Estimate
 from analysis.readings import RollReadings
-from analysis.roll.derive import SnapAnswer
+from analysis.roll.answers import SnapAnswer
 from analysis.roll.estimator import PLANE_LEVEL, Fitted
 from analysis.roll.result import Shelf, ThirdSnap
 from analysis.roll.shares import DEFAULT_FRICTION_N, Systematics

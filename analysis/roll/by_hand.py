@@ -22,7 +22,7 @@ from analysis.angles import TURN
 from analysis.errors import ReadingsError
 from analysis.readings import Floats, RollReadings, Steps, refuse_unbelievable
 from analysis.roll import model
-from analysis.roll.derive import plane_p_value
+from analysis.roll.answers import plane_p_value
 from analysis.roll.estimator import Fitted
 from analysis.roll.model import Kind
 from analysis.roll.regression import least_squares
@@ -55,6 +55,9 @@ _LEAST_NOISE = 0.1
 _SLIP = 0.01
 """Probability, over the whole table, of calling a good reading a slip."""
 _SLIP_DOF = 4
+"""Degrees of freedom of the test for a slip: what the other positions leave (ours)."""
+_LINEARISATIONS = 8
+"""Iterations for a free tip (Newton: three are enough)."""
 
 
 def table_of(readings: RollReadings) -> Sifted | None:
@@ -204,15 +207,8 @@ def estimate(table: Sifted, kind: Kind, steps: Steps) -> Fitted:
     plain = replace(table, two_way=False)
     columns = model.columns(plain, kind)
     use = np.arange(SIZE if columns.zero is None else SIZE + 1)
-    target = table.reading
-    if kind == "free":
-        held = model.columns(plain, "held").rows[:SIZE]
-        numbers = least_squares(held.T, target).values
-        for _ in range(8):
-            target = model.linearise(columns, plain, to_compliance(numbers))
-            compliance = least_squares(columns.rows[use].T, target).values
-            numbers = model.to_numbers(kind, compliance[:SIZE], np.zeros((SIZE, SIZE)))[0]
-        target = model.linearise(columns, plain, compliance[:SIZE])
+    target = _free_target(plain, columns, use) if kind == "free" else table.reading
+    # ĉ = (XᵀX)⁻¹·Xᵀy and σ̂² = (ν₀·σ₀² + rᵀr)/(ν₀ + n − k): what ruler and scale can do, σ₀, counts for ν₀.
     design = columns.rows[use].T
     size = np.sqrt(np.sum(design**2, axis=0))
     scaled = design / size
@@ -251,6 +247,16 @@ def estimate(table: Sifted, kind: Kind, steps: Steps) -> Fitted:
         spike=np.zeros(table.roll.size, dtype=bool),
         memory=0.0,
     )
+
+
+def _free_target(plain: Sifted, columns: model.Columns, use: NDArray[np.intp]) -> Floats:
+    """Linearise a free tip's load about its own least-squares estimate; return what is to be fitted."""
+    numbers = least_squares(model.columns(plain, "held").rows[:SIZE].T, plain.reading).values
+    for _ in range(_LINEARISATIONS):
+        target = model.linearise(columns, plain, to_compliance(numbers))
+        compliance = least_squares(columns.rows[use].T, target).values
+        numbers = model.to_numbers("free", compliance[:SIZE], np.zeros((SIZE, SIZE)))[0]
+    return model.linearise(columns, plain, compliance[:SIZE])
 
 
 def _expected_noise(table: Sifted, kind: Kind, core: Floats, steps: Steps) -> float:

@@ -14,11 +14,10 @@ from analysis.estimate import Estimate, Share
 from analysis.readings import Floats, RollReadings
 from analysis.roll import by_hand, model
 from analysis.roll.advice import shelf_words, third_snap_words, too_short, travel_zero_words, warnings_of
-from analysis.roll.chuck import NORMAL, Chuck, Common, taken_off, whole
-from analysis.roll.curve import curve_of
-from analysis.roll.derive import (
+from analysis.roll.answers import (
     bow_frame,
     bow_of,
+    curve_of,
     delta_slopes,
     length,
     plane,
@@ -27,17 +26,18 @@ from analysis.roll.derive import (
     snaps_of,
     with_common,
 )
+from analysis.roll.chuck import NORMAL, Chuck, Common, taken_off, whole
 from analysis.roll.estimator import PLANE_LEVEL, Fitted, estimate
 from analysis.roll.lag import Lagged, fitted_lag, taken_back
 from analysis.roll.mark import mark_of
 from analysis.roll.model import Kind
+from analysis.roll.more_snaps import ThirdWave, third_snap, third_wave
 from analysis.roll.result import Mark, MarkRule, RollResult
 from analysis.roll.scatter import Part, Scatter
 from analysis.roll.shares import LeftOut, Systematics
 from analysis.roll.sift import Sifted, sift
 from analysis.roll.snaps import shelf
 from analysis.roll.tensor import SIZE, Blank, Matrix, energy_of
-from analysis.roll.third import ThirdWave, third_snap, third_wave
 
 
 def fit_roll(

@@ -165,7 +165,7 @@ def _step(sifted: Sifted, kind: Kind) -> tuple[float, float]:
     except np.linalg.LinAlgError:
         return math.nan, math.inf
     free = max(1, thin.reading.size - rows.shape[0])
-    return float(fit.values[-1]), math.sqrt(fit.rss / free * float(fit.spread[-1, -1]))
+    return float(fit.values[-1]), math.sqrt(fit.rss / free * float(fit.unscaled_covariance[-1, -1]))
 
 
 def readings_a_second(sifted: Sifted) -> float:

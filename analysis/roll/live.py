@@ -14,7 +14,7 @@ import numpy as np
 
 from analysis.angles import TURN, difference
 from analysis.estimate import Estimate
-from analysis.roll.derive import direction, snaps_of
+from analysis.roll.answers import direction, snaps_of
 from analysis.roll.mark import mark_of
 from analysis.roll.result import Mark, MarkRule, Snap
 from analysis.roll.scatter import Scatter
@@ -26,6 +26,7 @@ _COLUMNS = SIZE + 3
 _CELLS = 120
 """Cells of 3° in which the covered part of the turn is counted."""
 _LEAST_ROLL = math.radians(120.0)
+"""Part of the turn that was rolled below which nothing is told, as in `sift`."""
 _DIFFUSE = 1e8
 """Variance before the first reading over the reading's squared size: nothing is known."""
 _MINUTE = 60.0

@@ -3,14 +3,21 @@
 Three kinds of run have the same five unknowns in different clothes: a held tip (linear in stiffness and bow
 force), a hanging weight (linear in compliance and bow), and a tip free sideways (a quotient of the two, taken
 by its derivative at the last estimate: Gauss–Newton).
+
+Beside it, what the chosen model leaves out and how far that would move the answer.
+Over whole turns a further wave moves nothing; over a part of a turn, or a turn with a gap, it leaks
+into the first two. Drift over one turn does the same. What is left out is too small to be seen, so its
+size is bounded by what would have been seen, and by what is plausible.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.readings import Floats
 from analysis.roll.sift import Sifted
@@ -24,7 +31,8 @@ MOST_HARMONICS = 6
 MOST_DRIFT = 4
 """Highest power of time in the drift."""
 _APART = 0.1
-"""Travels this far apart, over their mean, count as two: then the load between them gives the stiffness."""
+"""Travels this far apart, over their mean, count as two: then the load between them gives the stiffness
+(ours)."""
 _DRIFT = ((1.0,), (4.0, -3.0), (15.0, -20.0, 6.0), (56.0, -105.0, 60.0, -10.0))
 """Drift is τ times these, highest power first: the Jacobi polynomials P^(0,2) on [0, 1], so that the columns
 are orthogonal over an even run and zero at its start."""
@@ -49,7 +57,7 @@ class Columns:
 
 
 def columns(sifted: Sifted, kind: Kind, lag: Floats | None = None) -> Columns:
-    """Columns at every reading. A free tip's core is left empty: `linearised` fills it.
+    """Columns at every reading. A free tip's core is left empty: `linearise` fills it.
 
     Parameters
     ----------
@@ -145,9 +153,75 @@ def plane_pair(kind: Kind) -> slice:
     return slice(3, 5) if kind == "held" else slice(1, 3)
 
 
-def to_numbers(kind: Kind, core: Floats, spread: Matrix) -> tuple[Floats, Matrix]:
+def to_numbers(kind: Kind, core: Floats, covariance: Matrix) -> tuple[Floats, Matrix]:
     """Find the blank's five numbers and their covariance from the core's coefficients and theirs."""
     if kind == "held":
-        return core, spread
+        return core, covariance
     numbers, jacobian = from_compliance(core)
-    return numbers, jacobian @ spread @ jacobian.T
+    return numbers, jacobian @ covariance @ jacobian.T
+
+
+_NEXT_WAVE = 0.02
+"""Largest plausible wave that is left out, over the first two waves together (ours, chosen on
+benchmarks/roll_coverage.py)."""
+_NEXT_BEND = 0.25
+"""Largest plausible next bend of the drift, over the last one in the model (ours, as above)."""
+_SEEN = 1.96
+"""Standard errors: a larger wave would have been seen (95 %, normal)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Leak:
+    """How far something left out may move the core's coefficients."""
+
+    cause: str
+    """``harmonics`` or ``drift``."""
+    shifts: Matrix
+    """Shifts of the core (95 %), independent of each other, shape (m, 5)."""
+
+
+def leaks(
+    rows: Matrix, chosen: NDArray[np.intp], wave: int | None, bend: int | None, values: Floats, sigma: float
+) -> tuple[Leak, ...]:
+    """Bound what the next columns would do.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (blocks, k)
+        All columns, averaged in blocks.
+    chosen : ndarray of int
+        Columns in the model.
+    wave, bend : int or None
+        First column of the next wave (a cosine, its sine behind it), and of the next bend; None where
+        there is none.
+    values : ndarray, shape (k,)
+        Coefficients found, 0 for columns left out.
+    sigma : float
+        Standard deviation of a block about the model.
+    """
+    # A column z that is left out moves the coefficients by (XᵀX)⁻¹·Xᵀz times its own, and leaves z − X·(…) in
+    # the residuals, by which its own is bounded.
+    model = rows[:, chosen]
+    inverse = np.linalg.inv(model.T @ model)
+    out = []
+    if wave is not None:
+        further = rows[:, wave : wave + 2]
+        leak = inverse @ (model.T @ further)
+        left = further - model @ leak
+        most = _NEXT_WAVE * _amplitude(values, rows)
+        sizes = [
+            min(most, _SEEN * sigma / max(float(np.linalg.norm(left[:, side])), 1e-300)) for side in (0, 1)
+        ]
+        out.append(Leak("harmonics", (leak[:SIZE] * sizes).T))
+    if bend is not None:
+        further = rows[:, bend : bend + 1]
+        leak = inverse @ (model.T @ further)
+        size = _NEXT_BEND * abs(float(values[bend - 1]))
+        out.append(Leak("drift", (leak[:SIZE] * size).T))
+    return tuple(out)
+
+
+def _amplitude(values: Floats, rows: Matrix) -> float:
+    """Amplitudes of the first two waves in the reading's unit, added."""
+    sizes = np.abs(values[1:SIZE]) * np.sqrt(np.mean(rows[:, 1:SIZE] ** 2, axis=0))
+    return float(math.sqrt(2.0) * (math.hypot(sizes[0], sizes[1]) + math.hypot(sizes[2], sizes[3])))

@@ -24,6 +24,7 @@ from scipy.special import chdtrc
 from analysis.errors import ReadingsError
 from analysis.estimate import Estimate
 from analysis.readings import Floats, RollReadings
+from analysis.roll.answers import plane_p_value
 from analysis.roll.chuck import (
     COUNT,
     Chuck,
@@ -36,12 +37,11 @@ from analysis.roll.chuck import (
     turned,
     whole,
 )
-from analysis.roll.derive import plane_p_value
 from analysis.roll.fit import Measured, measure, told
+from analysis.roll.more_snaps import ThirdWave
 from analysis.roll.result import MarkRule, RollResult
 from analysis.roll.scatter import Part, Scatter
 from analysis.roll.tensor import SIZE, Matrix
-from analysis.roll.third import ThirdWave
 
 _APART = math.radians(10.0)
 """Mounts nearer to each other than this, as a part of a turn sees them, count as the same."""

@@ -64,11 +64,6 @@ class Blank:
         return math.hypot(self.f_cos, self.f_sin)
 
     @property
-    def bow_force_direction(self) -> float:
-        """β in [0, 2π), rad."""
-        return math.atan2(self.f_sin, self.f_cos) % (2.0 * math.pi)
-
-    @property
     def anisotropy(self) -> float:
         """(k_max − k_min)/k_mean as a fraction."""
         return 2.0 * self.delta / self.k
@@ -81,42 +76,6 @@ class Blank:
             ((self.k - self.d_cos) * self.f_cos - self.d_sin * self.f_sin) / determinant,
             ((self.k + self.d_cos) * self.f_sin - self.d_sin * self.f_cos) / determinant,
         )
-
-
-def load_held(blank: Blank, roll: Floats, travel: Floats | float) -> Floats:
-    """Load along the pull with the tip held sideways.
-
-    F(θ) = d·[k + Δ·cos 2(θ − φ)] − f·cos(θ − β).
-
-    Parameters
-    ----------
-    roll : ndarray, shape (n,)
-        θ, rad.
-    travel : float or ndarray, shape (n,)
-        d, m.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Load, N.
-    """
-    c1, s1, c2, s2 = _waves(roll)
-    stiffness = blank.k + blank.d_cos * c2 + blank.d_sin * s2
-    return np.asarray(travel * stiffness - blank.f_cos * c1 - blank.f_sin * s1)
-
-
-def load_free(blank: Blank, roll: Floats, travel: Floats | float) -> Floats:
-    """Load along the pull with the tip free to move sideways: F = (d − u0·e)/(e·K⁻¹·e), N."""
-    c1, s1, c2, s2 = _waves(roll)
-    c0, g_cos, g_sin, u_cos, u_sin = to_compliance(blank.numbers)
-    return np.asarray((travel - u_cos * c1 - u_sin * s1) / (c0 - g_cos * c2 - g_sin * s2))
-
-
-def travel_hanging(blank: Blank, roll: Floats, weight: float) -> Floats:
-    """Travel under a hanging weight W: y = W·e·K⁻¹·e + u0·e, m."""
-    c1, s1, c2, s2 = _waves(roll)
-    c0, g_cos, g_sin, u_cos, u_sin = to_compliance(blank.numbers)
-    return np.asarray(weight * (c0 - g_cos * c2 - g_sin * s2) + u_cos * c1 + u_sin * s1)
 
 
 def to_compliance(numbers: Floats) -> Floats:

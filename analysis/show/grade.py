@@ -9,9 +9,8 @@ from rich.console import RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from analysis.decide.conformity import Limits, Outcome, guard_band
+from analysis.decide.conformity import LabelTally, Limits, Outcome, guard_band
 from analysis.decide.grade import BlankGrade, Check, GradeResult, Production
-from analysis.decide.label import LabelTally
 from analysis.decide.properties import unit_of, words
 from analysis.estimate import Estimate
 from analysis.show import wording as say

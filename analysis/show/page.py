@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from analysis.bend.result import ClassCall, FlexResult
-from analysis.decide.result import BatchResult
+from analysis.decide.batch import BatchResult
 from analysis.roll.result import RollResult
 from analysis.show import wording as say
 from analysis.show.html import Child, Html, name_of, table, tag, trusted

@@ -80,17 +80,20 @@ def blank_sheet(
     if drawn:
         parts.append(tag("div", drawn, class_="figures"))
     warnings = [*(roll.warnings if roll else ()), *(flex.warnings if flex else ())]
-    parts.append(warnings_block(warnings, level + 1))
+    parts += [warnings_block(warnings, level + 1), *_from_the_shop(notes, rod, level), facts]
+    return tag("section", parts, class_="sheet with-rod" if rod else "sheet", id_=ident)
+
+
+def _from_the_shop(notes: Sequence[str], rod: Sequence[tuple[str, str]], level: int) -> list[Child]:
+    """What the log says of the finished rod, and the shop's own lines."""
+    parts: list[Child] = []
     if rod:
         rod_rows = [[say.label(word), tag("bdi", say.label(text, 500))] for word, text in rod]
         parts.append(table("The finished rod.", [], rod_rows, class_="rod"))
     if notes:
-        parts.append(tag(f"h{level + 1}", "Notes", class_="sub"))
-        parts.append(
-            tag("ul", [tag("li", tag("bdi", say.label(note, 500))) for note in notes], class_="todo")
-        )
-    parts.append(facts)
-    return tag("section", parts, class_="sheet with-rod" if rod else "sheet", id_=ident)
+        lines = [tag("li", tag("bdi", say.label(note, 500))) for note in notes]
+        parts += [tag(f"h{level + 1}", "Notes", class_="sub"), tag("ul", lines, class_="todo")]
+    return parts
 
 
 def warnings_block(warnings: Sequence[str], level: int) -> Html | None:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from matplotlib.axes import Axes
 
 from analysis.bend.result import FlexResult
-from analysis.decide.result import BatchResult
+from analysis.decide.batch import BatchResult
 from analysis.roll.result import RollResult
 from analysis.show import figures as draw
 from analysis.show import wording as say

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analysis.decide.conformity import Outcome
+from analysis.decide.conformity import LabelTally, Outcome
 from analysis.decide.grade import GradeResult
-from analysis.decide.label import LabelTally
 from analysis.show import grade as words_of
 from analysis.show import wording as say
 from analysis.show.html import Child, name_of, table, tag

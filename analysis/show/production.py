@@ -7,9 +7,8 @@ import math
 from rich.console import RenderableType
 from rich.text import Text
 
-from analysis.decide.production import ProductionShift, PropertyShift
 from analysis.decide.properties import unit_of, words
-from analysis.decide.shift import Change
+from analysis.decide.shipments import Change, ProductionShift, PropertyShift
 from analysis.show import wording as say
 from analysis.show.json_values import Json, ci95_of, number_of, strings_of, value_of
 from analysis.show.layout import columns, page

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 
 from analysis.angles import wrap
 from analysis.bend.result import ClassCall, Direct, FlexResult, Station
-from analysis.decide.result import BatchResult, Metric
+from analysis.decide.batch import BatchResult, Metric
 from analysis.estimate import Estimate
 from analysis.roll.result import RollResult
 from analysis.show.json_values import Json, ci95_of, number_of, strings_of, to_json, value_of
@@ -75,10 +75,14 @@ def roll_record(
         "mark_tie": None if mark.angle is None else _degrees(mark.tie, _TURN_DEG),
         "warnings": strings_of(result.warnings),
     }
-    soft = None if plane is None else _degrees(plane.value + 0.5 * math.pi, _PLANE_DEG)
-    return record | {
-        "soft_plane_deg": soft,
-        "mark_why": str(mark.why),
+    return record | _roll_extras(result, plane)
+
+
+def _roll_extras(result: RollResult, plane: Estimate | None) -> dict[str, Json]:
+    """Keys of a roll result that stand after ``warnings``."""
+    return {
+        "soft_plane_deg": None if plane is None else _degrees(plane.value + 0.5 * math.pi, _PLANE_DEG),
+        "mark_why": str(result.mark.why),
         "lag_s": value_of(result.lag),
         "lag_ci95_s": ci95_of(result.lag),
         "third_snap_cause": None if result.third_snap is None else str(result.third_snap.cause),
@@ -97,7 +101,7 @@ def roll_record(
             "stiffness_N_per_m": _parts(result.stiffness),
             "bow_m": _parts(result.bow),
             "bow_deg": _parts(result.bow_direction, math.degrees(1.0)),
-            "mark_deg": _parts(mark.angle, math.degrees(1.0)),
+            "mark_deg": _parts(result.mark.angle, math.degrees(1.0)),
         },
     }
 

@@ -9,7 +9,7 @@ from rich.console import RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from analysis.bend.strain import Hardest, Limit
+from analysis.bend.strain import Hardest, LimitLoad
 from analysis.show.json_values import Json, ci95_of, number_of, value_of
 from analysis.show.layout import page
 from analysis.show.rounding import plain_quantity, show, show_quantity
@@ -19,7 +19,7 @@ _PERCENT = 100.0
 
 
 def strain_table(
-    hardest: Hardest | None, limits: Sequence[Limit], warnings: Sequence[str], *, units: System = "metric"
+    hardest: Hardest | None, limits: Sequence[LimitLoad], warnings: Sequence[str], *, units: System = "metric"
 ) -> RenderableType:
     """Where the blank is bent most, how tightly, and at what load the limits are reached."""
     table = Table(box=box.SIMPLE, show_header=False, pad_edge=False, padding=(0, 1, 0, 0))
@@ -52,7 +52,7 @@ def strain_table(
 
 
 def strain_record(
-    hardest: Hardest | None, limits: Sequence[Limit], warnings: Sequence[str]
+    hardest: Hardest | None, limits: Sequence[LimitLoad], warnings: Sequence[str]
 ) -> dict[str, Json]:
     """Give where a blank works hardest as a dictionary: ``at_load``, ``limits``, ``cautions``."""
     return {
@@ -78,7 +78,7 @@ def _hardest(hardest: Hardest) -> dict[str, Json]:
     }
 
 
-def _limit(limit: Limit) -> dict[str, Json]:
+def _limit(limit: LimitLoad) -> dict[str, Json]:
     strain = limit.of == "strain"
     return {
         "strain_limit_pct": _PERCENT * limit.value if strain else None,

@@ -17,7 +17,7 @@ from rich.text import Text
 
 from analysis.angles import difference
 from analysis.bend.result import ClassCall, FlexResult
-from analysis.decide.result import BatchResult, Metric
+from analysis.decide.batch import BatchResult, Metric
 from analysis.estimate import Estimate
 from analysis.roll.result import RollResult
 from analysis.show import wording as say

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from typing import Final
 
 from analysis.bend.result import ClassCall, FlexResult, Station
+from analysis.decide.batch import BatchResult, Metric
 from analysis.decide.properties import words as plain_words
-from analysis.decide.result import BatchResult, Metric
 from analysis.estimate import Estimate
-from analysis.roll.further import second_snap_travel
+from analysis.roll.more_snaps import second_snap_travel
 from analysis.roll.result import Cause, Mark, MarkRule, RollResult
 from analysis.show.rounding import CANNOT_TELL, Shown, plain_quantity, show, show_direction
 from analysis.show.text import label as label

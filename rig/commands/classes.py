@@ -9,7 +9,7 @@ import typer
 from rich.table import Table
 
 from analysis.bend import Bands
-from analysis.bend.learning import Example, Lesson, learn
+from analysis.bend.classes import Example, Lesson, learn
 from analysis.decide import combine
 from analysis.estimate import Estimate
 from analysis.show.records import Json

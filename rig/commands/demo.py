@@ -15,7 +15,7 @@ from rich.console import Console
 from rich.rule import Rule
 
 from analysis.decide import DEFAULT_TOLERANCES
-from analysis.decide.result import BatchResult
+from analysis.decide.batch import BatchResult
 from analysis.readings import Floats
 from analysis.show import records, tables
 from analysis.show.tables import TruthRow

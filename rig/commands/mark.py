@@ -14,7 +14,7 @@ from rich.panel import Panel
 from rich.text import Text
 
 from analysis.angles import wrap
-from analysis.roll.aim import Aim, Guidance
+from analysis.roll.mark import Aim, Guidance
 from analysis.roll.result import RollResult
 from rig.commands import options
 from rig.commands.connect import Baud, Board, CalibrationFile, Port, board_at, calibration_in_force

@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 import typer
 
 from analysis.bend.result import FlexResult
-from analysis.decide.result import BatchResult
+from analysis.decide.batch import BatchResult
 from analysis.roll.result import RollResult
 from analysis.show.page import BlankPage, PageInfo, report_page
 from analysis.show.page_grade import Graded

@@ -7,13 +7,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from analysis.decide import DEFAULT_TOLERANCES, combine, compare_batch
-from analysis.decide.conformity import Limits, guarded
+from analysis.decide.batch import BatchResult
+from analysis.decide.conformity import LabelTally, Limits, guarded
 from analysis.decide.grade import Grade, GradeResult, grade_blanks
-from analysis.decide.label import LabelTally
 from analysis.decide.match import MatchResult, match_sets
-from analysis.decide.production import ProductionShift, compare_shipments
 from analysis.decide.properties import words
-from analysis.decide.result import BatchResult
+from analysis.decide.shipments import ProductionShift, compare_shipments
 from analysis.show.wording import label
 from rig.errors import CallError
 from rig.settings import Settings

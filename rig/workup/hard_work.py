@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from analysis.bend.strain import Diameters, Hardest, Limit, Stretch
+from analysis.bend.strain import Diameters, Hardest, LimitLoad, Stretch
 from analysis.errors import BlankbenchError
 from rig.errors import CallError
 from rig.runs.diameters import header_diameters
@@ -23,7 +23,7 @@ class HardWork:
 
     hardest: Hardest | None
     """At the load that was asked for; None where none was."""
-    limits: tuple[Limit, ...]
+    limits: tuple[LimitLoad, ...]
     """The limits that were asked for."""
     warnings: tuple[str, ...]
     """Plain sentences for the builder."""
@@ -82,7 +82,7 @@ def work_hard(
 
 
 def _said(
-    work: Flex, hardest: Hardest | None, limits: Sequence[Limit], diameters: Diameters | None
+    work: Flex, hardest: Hardest | None, limits: Sequence[LimitLoad], diameters: Diameters | None
 ) -> list[str]:
     said = [CAUTION]
     if work.result.largest_load_N is not None:

@@ -13,8 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.roll import clouds
-from analysis.roll.snaps import astroid, rests
+from analysis.roll.snaps import astroid, minima, rests
 from analysis.roll.tensor import RollEnergy
 
 SWITCHING = {0.0: 1.0, 10.0: 0.6738054181, 30.0: 0.5240164648, 45.0: 0.5, 60.0: 0.5240164648}
@@ -69,7 +68,7 @@ def test_number_of_snaps_is_that_of_the_astroid_and_of_brute_force(h, psi, easy,
         low = (level < np.roll(level, 1)) & (level <= np.roll(level, -1))
         assert np.count_nonzero(low) == len(found)
     parts = np.array([[energy.p_cos, energy.p_sin, energy.q_cos, energy.q_sin]])
-    angles, barriers = clouds.minima(parts)
+    angles, barriers = minima(parts)
     if abs(edge - 1) > 1e-6:
         assert np.count_nonzero(np.isfinite(angles)) == len(found)
         assert sorted(barriers[0][np.isfinite(barriers[0])]) == pytest.approx(

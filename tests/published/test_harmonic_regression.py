@@ -6,7 +6,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.roll.regression import harmonic_columns, least_squares
+from analysis.roll.regression import least_squares
+
+
+def harmonic_columns(angle, first, last):
+    """Cos and sin of `first` to `last` waves a turn."""
+    waves = np.outer(angle, np.arange(first, last + 1))
+    return np.stack([np.cos(waves), np.sin(waves)], axis=2).reshape(len(angle), -1)
+
 
 ENSO = Path(__file__).parents[1] / "data" / "nist_enso.dat"
 
@@ -51,10 +58,10 @@ def test_cosinor_example():
     variance = fit.rss / 6
     assert fit.rss == pytest.approx(21.658844479247, abs=1e-9)
     np.testing.assert_allclose(
-        np.sqrt(variance * np.diag(fit.spread)), [0.71837636, 0.99354711, 0.99286808], atol=1e-8
+        np.sqrt(variance * np.diag(fit.unscaled_covariance)), [0.71837636, 0.99354711, 0.99286808], atol=1e-8
     )
     pair = fit.values[1:]
-    statistic = pair @ np.linalg.solve(fit.spread[1:, 1:], pair) / 2 / variance
+    statistic = pair @ np.linalg.solve(fit.unscaled_covariance[1:, 1:], pair) / 2 / variance
     assert statistic == pytest.approx(16.94966385, abs=1e-7)
 
 
@@ -68,7 +75,7 @@ def test_even_angles_give_the_discrete_fourier_transform():
     transform = np.fft.rfft(y)[1:5] * 2 / n
     np.testing.assert_allclose(fit.values[1::2], transform.real, atol=1e-13)
     np.testing.assert_allclose(fit.values[2::2], -transform.imag, atol=1e-13)
-    np.testing.assert_allclose(np.diag(fit.spread)[1:], 2 / n, rtol=1e-12)
+    np.testing.assert_allclose(np.diag(fit.unscaled_covariance)[1:], 2 / n, rtol=1e-12)
 
 
 def test_harmonics_agree_with_a_general_statistics_package():
@@ -86,5 +93,5 @@ def test_harmonics_agree_with_a_general_statistics_package():
     ours, theirs = least_squares(columns, y), statsmodels.OLS(y, columns).fit()
     np.testing.assert_allclose(ours.values, theirs.params, rtol=1e-10, atol=1e-13)
     sigma = math.sqrt(ours.rss / theirs.df_resid)
-    np.testing.assert_allclose(sigma * np.sqrt(np.diag(ours.spread)), theirs.bse, rtol=1e-10)
+    np.testing.assert_allclose(sigma * np.sqrt(np.diag(ours.unscaled_covariance)), theirs.bse, rtol=1e-10)
     assert ours.rss == pytest.approx(theirs.ssr, rel=1e-12)

@@ -9,7 +9,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 
-from analysis.decide.result import Metric
+from analysis.decide.batch import Metric
 from analysis.show.figures import style
 from analysis.show.wording import label, metric_display, metric_words, spread_words
 from analysis.units import System

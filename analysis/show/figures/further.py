@@ -7,7 +7,7 @@ import math
 import numpy as np
 from matplotlib.axes import Axes
 
-from analysis.roll.further import REFERENCE, second_snap_travel, stages
+from analysis.roll.more_snaps import REFERENCE, second_snap_travel, stages
 from analysis.roll.result import RollResult
 from analysis.show.figures import style
 from analysis.units import System, display

@@ -115,23 +115,7 @@ def draw_strip(axes: Axes, strip: Strip, left: float, bottom: float) -> None:
         fontsize=6.0,
         color=style.INK,
     )
-    step = 10 if turn >= 90.0 else 15 if turn >= 50.0 else 30
-    for degrees in range(0, 360, 5):
-        x = at(math.radians(degrees))
-        tall = 3.2 if degrees % step == 0 else 1.6
-        axes.plot([x, x], [top, top - tall], color=style.INK, linewidth=0.5)
-    for degrees in range(0, 360, 3 * step if turn < 50.0 else 2 * step):
-        x = at(math.radians(degrees))
-        side: Literal["left", "center"] = "left" if degrees == 0 else "center"
-        axes.text(
-            x + (0.4 if degrees == 0 else 0.0),
-            top - 3.6,
-            f"{degrees}°",
-            ha=side,
-            va="top",
-            fontsize=6.0,
-            color=style.INK,
-        )
+    _scale(axes, at, turn, top)
     _lines(axes, strip.result, at, bottom, top)
     axes.text(
         left,
@@ -146,6 +130,27 @@ def draw_strip(axes: Axes, strip: Strip, left: float, bottom: float) -> None:
     if strip.result.mark.angle is not None:
         words.append(f"mark {show_direction(strip.result.mark.angle).text}")
     axes.text(left, bottom - 1.0, "     ".join(words), va="top", ha="left", fontsize=7.0, color=style.INK)
+
+
+def _scale(axes: Axes, place: Callable[[float], float], turn: float, top: float) -> None:
+    """Degrees along the upper edge, as close as a turn of that length (mm) has room for."""
+    step = 10 if turn >= 90.0 else 15 if turn >= 50.0 else 30
+    for degrees in range(0, 360, 5):
+        x = place(math.radians(degrees))
+        tall = 3.2 if degrees % step == 0 else 1.6
+        axes.plot([x, x], [top, top - tall], color=style.INK, linewidth=0.5)
+    for degrees in range(0, 360, 3 * step if turn < 50.0 else 2 * step):
+        x = place(math.radians(degrees))
+        side: Literal["left", "center"] = "left" if degrees == 0 else "center"
+        axes.text(
+            x + (0.4 if degrees == 0 else 0.0),
+            top - 3.6,
+            f"{degrees}°",
+            ha=side,
+            va="top",
+            fontsize=6.0,
+            color=style.INK,
+        )
 
 
 class _Words:

@@ -9,7 +9,7 @@ import pytest
 from scipy.stats import norm
 
 from analysis.bend import DEFAULT_ACTION_BANDS, DEFAULT_POWER_BANDS, Bands
-from analysis.bend.learning import Example, learn
+from analysis.bend.classes import Example, learn
 from analysis.errors import ReadingsError
 from analysis.estimate import Estimate, Share
 

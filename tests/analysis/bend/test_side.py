@@ -7,7 +7,7 @@ import math
 import pytest
 
 from analysis.bend import Planes
-from analysis.bend.side import to_the_mean
+from analysis.bend.shares import to_the_mean
 from analysis.estimate import Estimate
 
 

@@ -10,7 +10,7 @@ from scipy import stats
 
 from analysis.decide import combine, compare_batch
 from analysis.decide.common import common_p_values
-from analysis.decide.shift import shipment_shift
+from analysis.decide.shipments import shipment_shift
 from analysis.decide.spread import p_values
 from analysis.estimate import Estimate, Share
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from analysis.decide.shift import shipment_shift
+from analysis.decide.shipments import shipment_shift
 from analysis.errors import ReadingsError
 from analysis.estimate import Estimate, Share
 

@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from analysis.decide.production import compare_shipments
-from analysis.decide.shift import shipment_shift
+from analysis.decide.shipments import compare_shipments, shipment_shift
 from analysis.estimate import Estimate, Share
 
 

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from analysis.roll.aim import Aim
+from analysis.roll.mark import Aim
 
 
 @pytest.mark.parametrize(

@@ -7,13 +7,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from analysis_roll_truth import hanging, stiffness_matrix
 from scipy.stats import f as f_distribution
 from scipy.stats import t as student
 
 from analysis.readings import RollReadings, Steps
 from analysis.roll import fit_roll
 from analysis.roll.by_hand import positions
-from analysis.roll.tensor import Blank, travel_hanging
+from analysis.roll.tensor import Blank
 
 RULER_M = 1e-3
 BLANK = Blank.of(np.array([10.0, 0.03, 0.04, 0.2 * math.cos(1.0), 0.2 * math.sin(1.0)]))
@@ -21,10 +22,16 @@ PHI = 0.5
 WEIGHT_N = 4.5
 
 
+def travels(blank: Blank, roll: np.ndarray) -> np.ndarray:
+    """Travel under the weight, m."""
+    plane, half = blank.stiff_plane, blank.k * blank.anisotropy / 2.0
+    return hanging(roll, WEIGHT_N, stiffness_matrix(blank.k, half, plane), np.array(blank.bow))
+
+
 def table(rng: np.random.Generator, count: int, blank: Blank = BLANK, noise: float = 0.4) -> RollReadings:
     """Clock positions under a hanging weight, a ruler's noise in its steps."""
     roll = np.linspace(0.0, 2.0 * math.pi, count, endpoint=False)
-    read = travel_hanging(blank, roll, WEIGHT_N) + noise * RULER_M * rng.standard_normal(count)
+    read = travels(blank, roll) + noise * RULER_M * rng.standard_normal(count)
     return RollReadings(
         time_s=np.arange(count, dtype=float), roll=roll, load_N=None, travel_m=read, held_travel_m=None,
         held_load_N=WEIGHT_N, free_length_m=1.8, contact="free", at_rest=True,
@@ -147,7 +154,7 @@ def test_a_sensor_that_sticks_and_jumps_is_no_table() -> None:
         table(rng, 16),
         time_s=np.arange(n) / 80.0,
         roll=np.radians(15.0 * np.floor(np.degrees(roll) / 15.0)),
-        travel_m=travel_hanging(BLANK, roll, WEIGHT_N) + 1e-5 * rng.standard_normal(n),
+        travel_m=travels(BLANK, roll) + 1e-5 * rng.standard_normal(n),
         at_rest=False,
     )
     assert not any("at rest" in words for words in fit_roll(stuck).warnings)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from show_examples import degrees, roll_result, sure
 
-from analysis.roll.further import second_snap_travel, stages
+from analysis.roll.more_snaps import second_snap_travel, stages
 
 
 def strong_bow():

@@ -7,12 +7,12 @@ import pytest
 from analysis_roll_truth import TURN, apart, held, stiffness_matrix, there_and_back, vector
 
 from analysis.estimate import Estimate
-from analysis.roll import LiveRoll, Snap, clouds
-from analysis.roll.blocks import Blocks
+from analysis.roll import LiveRoll, Snap
 from analysis.roll.mark import mark_of
 from analysis.roll.noise import density
-from analysis.roll.spikes import spikes
-from analysis.roll.turning import covered
+from analysis.roll.regression import Blocks, spikes
+from analysis.roll.sift import covered
+from analysis.roll.snaps import sampled
 
 
 def remembering(rng, n, memory):
@@ -73,10 +73,10 @@ def test_blocks_average_columns_and_target_alike():
 def test_samples_have_the_mean_and_covariance_that_were_asked_for():
     rng = np.random.default_rng(4)
     root = rng.normal(size=(4, 4))
-    samples = clouds.sampled(np.arange(4.0), root @ root.T, math.inf)
+    samples = sampled(np.arange(4.0), root @ root.T, math.inf)
     np.testing.assert_allclose(samples.mean(axis=0), np.arange(4.0), atol=1e-12)
     np.testing.assert_allclose(np.cov(samples.T, ddof=0), root @ root.T, atol=1e-10)
-    np.testing.assert_array_equal(samples, clouds.sampled(np.arange(4.0), root @ root.T, math.inf))
+    np.testing.assert_array_equal(samples, sampled(np.arange(4.0), root @ root.T, math.inf))
 
 
 def test_coverage_is_the_turn_without_its_gaps():

@@ -11,9 +11,9 @@ import pytest
 from analysis_roll_truth import held, run, stiffness_matrix, there_and_back, vector
 
 from analysis.roll import fit_mounts, fit_roll
+from analysis.roll.more_snaps import ThirdWave, third_snap
 from analysis.roll.snaps import shelf
 from analysis.roll.tensor import RollEnergy
-from analysis.roll.third import ThirdWave, third_snap
 
 K, DELTA, PLANE, TRAVEL = 9.0, 0.09, math.radians(40.0), 0.45
 TWO = TRAVEL * DELTA

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analysis.roll.turning import direction
+from analysis.roll.sift import direction
 
 COUNT = 2.0 * np.pi / 4096.0
 

@@ -16,9 +16,8 @@ from pathlib import Path
 import pytest
 from show_examples import batch_result, flex_result, roll_result, unknown_roll
 
-from analysis.decide.conformity import Limits, guarded
+from analysis.decide.conformity import LabelTally, Limits, guarded
 from analysis.decide.grade import Grade, grade_blanks
-from analysis.decide.label import LabelTally
 from analysis.estimate import Estimate
 from analysis.show.page import BlankPage, PageInfo, report_page
 from analysis.show.page_grade import Graded

@@ -1,4 +1,4 @@
-"""From the blank's five numbers and their covariance to what a builder reads: values and noise parts."""
+"""From the blank's five numbers and their covariance to what a builder reads: values, noise, a curve."""
 
 from __future__ import annotations
 
@@ -11,20 +11,25 @@ from scipy.special import fdtrc
 from analysis.angles import HALF_TURN, TURN, difference, wrap
 from analysis.estimate import Estimate, Share, coverage_factor
 from analysis.readings import Floats
-from analysis.roll import clouds
+from analysis.roll import model
 from analysis.roll.chuck import Common, bow_slopes, whole
-from analysis.roll.result import Snap
+from analysis.roll.estimator import Fitted
+from analysis.roll.result import RollCurve, Snap
 from analysis.roll.scatter import Scatter
 from analysis.roll.shares import LeftOut, Systematics
+from analysis.roll.sift import Sifted
 from analysis.roll.snaps import (
     Rest,
     cause_of,
     curvature,
     level_by_parts,
+    minima,
     rests,
+    sampled,
     torque_by_parts,
+    two_minima,
 )
-from analysis.roll.tensor import Blank, Matrix, RollEnergy, barrier_factors, energy_of
+from analysis.roll.tensor import SIZE, Blank, Matrix, RollEnergy, barrier_factors, energy_of
 
 CHUCK = "chuck"
 """Cause of the share that run-out and uneven support have."""
@@ -228,8 +233,8 @@ def _sizes(
     """
     angles = [scatter.estimate(rest.angle, slope) for rest, slope in zip(found, slopes, strict=True)]
     barriers = [scatter.estimate(rest.barrier, level) for rest, level in zip(found, levels, strict=True)]
-    samples = clouds.sampled(parts, scatter.total, angles[0].dof)
-    unsure = float(np.mean(clouds.two_minima(samples) != (len(found) == 2)))
+    samples = sampled(parts, scatter.total, angles[0].dof)
+    unsure = float(np.mean(two_minima(samples) != (len(found) == 2)))
     if unsure > 0.0 or max(angle.noise for angle in angles) > math.radians(4.0):
         angles, barriers = _by_samples(samples, found, angles[0].dof)
     return (angles, barriers), unsure
@@ -258,7 +263,7 @@ def _by_samples(
     samples: Matrix, found: tuple[Rest, ...], dof: float
 ) -> tuple[list[Estimate], list[Estimate]]:
     """Turn samples into standard errors of positions and barriers that give their 95 % half-widths."""
-    angles, barriers = clouds.minima(samples)
+    angles, barriers = minima(samples)
     factor = coverage_factor(dof)
     places, heights = [], []
     for rest in found:
@@ -270,3 +275,49 @@ def _by_samples(
         places.append(Estimate(rest.angle, float(np.quantile(off, 0.95)) / factor, dof))
         heights.append(Estimate(rest.barrier, float(np.quantile(barrier_off, 0.95)) / factor, dof))
     return places, heights
+
+
+_GRID = 361
+"""Angles in the curves."""
+
+
+def curve_of(
+    sifted: Sifted,
+    fitted: Fitted,
+    blank: Blank,
+    travel: float,
+    initial: Estimate | None,
+) -> RollCurve:
+    """Readings with drift and friction taken off, the model over one turn with its half-width, the energy."""
+    scale = float(sifted.travel.mean())
+    grid = np.linspace(0.0, TURN, _GRID)
+    waves = np.exp(1j * grid)
+    columns = fitted.columns
+    at_grid = np.zeros((fitted.values.size, grid.size))
+    for row in range(SIZE):
+        up, down = fitted.core.copy(), fitted.core.copy()
+        size = 1e-6 * max(abs(fitted.core[0]), abs(fitted.core[row]))
+        up[row] += size
+        down[row] -= size
+        at_grid[row] = (
+            model.core_at(grid, scale, fitted.kind, up) - model.core_at(grid, scale, fitted.kind, down)
+        ) / (2.0 * size)
+    wave = waves * waves
+    for row in range(columns.waves, fitted.values.size, 2):
+        wave = wave * waves
+        at_grid[row], at_grid[row + 1] = wave.real, wave.imag
+    shown = model.core_at(grid, scale, fitted.kind, fitted.core)
+    shown = shown + fitted.values[columns.waves :] @ at_grid[columns.waves :]
+    nuisance = fitted.values[SIZE : columns.waves] @ columns.rows[SIZE : columns.waves]
+    variance = np.einsum("ki,kl,li->i", at_grid, fitted.values_spread, at_grid)
+    k0 = None if initial is None else initial.value
+    energy = energy_of(blank, travel, k0)(grid)
+    return RollCurve(
+        roll=np.mod(sifted.roll, TURN),
+        reading=sifted.reading - nuisance,
+        left_out=fitted.spike.astype(float),
+        grid=grid,
+        model=shown,
+        model_ci95=coverage_factor(fitted.dof) * np.sqrt(np.maximum(variance, 0.0)),
+        energy=energy - energy.min(),
+    )

@@ -10,20 +10,20 @@ import numpy as np
 from scipy import constants
 
 from analysis.bend.by_hand import is_table, screen_table
-from analysis.bend.cautions import at_tip
-from analysis.bend.curve import Curve
+from analysis.bend.curve import Curve, SteeredCurve
 from analysis.bend.elastica import Bender, Surroundings, load_for_travel
 from analysis.bend.family import TAPER_MEAN, Family
-from analysis.bend.fit import Fit, Track, fit
+from analysis.bend.fit import Fit, fit
 from analysis.bend.profile import Taper, own_weight
-from analysis.bend.screen import Sweep, screen
+from analysis.bend.screen import Sweep, at_tip, screen
 from analysis.bend.steered import steering
-from analysis.bend.steered_curve import SteeredCurve
+from analysis.bend.track import Track
 from analysis.errors import ReadingsError
+from analysis.estimate import NORMAL_95
 from analysis.readings import FlexReadings, Floats, Guide
 
 _FIT_ELEMENTS = 8
-_NORMAL = 1.959964
+"""Elements while fitting: travel and slope of usual tapers to 1e-7, below any rig's noise (ours)."""
 
 
 def refuse_two_blanks(runs: Sequence[FlexReadings]) -> None:
@@ -142,7 +142,7 @@ def _weight(run: FlexReadings, shape: Taper) -> Callable[[Floats], Floats] | flo
 
 def _zero_doubt(run: FlexReadings) -> float:
     """How far the load's zero may be off at the first reading, one standard deviation, N."""
-    return 0.0 if run.rig.load_zero_ci95_N is None else run.rig.load_zero_ci95_N / _NORMAL
+    return 0.0 if run.rig.load_zero_ci95_N is None else run.rig.load_zero_ci95_N / NORMAL_95
 
 
 def _elapsed(time_s: Floats) -> Floats:

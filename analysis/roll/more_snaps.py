@@ -1,4 +1,4 @@
-"""Three waves a turn: what could make a hand feel a third snap, and whose fault that is.
+"""More snaps than a hand was told of: a third one and whose fault that is, and what comes on bending further.
 
 A blank that bends in proportion has one snap or two, never three (see `analysis.roll.snaps`): its energy has
 one and two waves a turn. A third minimum needs an energy of three waves a turn of about half the 2-per-turn
@@ -10,24 +10,31 @@ blank's.
 The load is the energy's derivative by travel. A part of the load that grows as d^(n−1) comes from an energy
 that grows as d^n, so U₃ = d·F₃/n: n = 1 for a fixed force, 2 for a stiffness, 3 for a section that flattens
 in proportion to the bend.
+
+The stiffness planes' part of the energy grows with the square of the travel, the bow's part with the travel
+itself, so a bow that rules a slightly bent blank loses to the planes when it is bent further.
 """
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import fdtrc
 
-from analysis.angles import TURN, wrap
+from analysis.angles import TURN, difference, wrap
 from analysis.readings import Floats
 from analysis.roll.estimator import Fitted
 from analysis.roll.model import core_at
-from analysis.roll.result import ThirdCause, ThirdSnap
+from analysis.roll.result import RollResult, ThirdCause, ThirdSnap
 from analysis.roll.sift import Sifted
-from analysis.roll.tensor import SIZE, Matrix, RollEnergy
+from analysis.roll.snaps import rests
+from analysis.roll.tensor import SIZE, Blank, Matrix, RollEnergy, energy_of
 
 _GRID = 720
+"""Angles at which minima are looked for, half a degree apart: closer ones no hand tells apart."""
 _FELT = 0.05
 """A minimum held by less than this of what holds the firmest is no snap to a hand."""
 _SURE = 0.01
@@ -136,3 +143,65 @@ def _repeats(sifted: Sifted, fitted: Fitted, wave: ThirdWave) -> bool:
     statistic = 0.5 * float(apart @ np.linalg.solve(4.0 * wave.spread, apart))
     noise_alone = float(fdtrc(2.0, min(wave.dof, 1e9), statistic))
     return noise_alone >= _SURE or float(np.hypot(*apart)) < 2.0 * float(np.hypot(*wave.pair))
+
+
+REFERENCE = 0.25
+"""Travel at the reference bend over the free length."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """The snaps at one travel."""
+
+    travel_m: float
+    """How far the tip is bent, m."""
+    angles: tuple[float, ...]
+    """Snap positions, rad, firmest first: one or two."""
+    barriers: tuple[float, ...]
+    """Energy that holds each, J."""
+
+
+def blank_of(result: RollResult) -> Blank | None:
+    """Rebuild stiffness and bow from a result; None where it could not tell the stiffness."""
+    if result.stiffness is None:
+        return None
+    k = result.stiffness.value
+    delta, plane = 0.0, 0.0
+    if result.plane_found and result.stiff_plane is not None and result.anisotropy is not None:
+        delta, plane = 0.5 * k * result.anisotropy.value, result.stiff_plane.value
+    d_cos, d_sin = delta * math.cos(2.0 * plane), delta * math.sin(2.0 * plane)
+    x = y = 0.0
+    if result.bow is not None and result.bow_direction is not None:
+        x = result.bow.value * math.cos(result.bow_direction.value)
+        y = result.bow.value * math.sin(result.bow_direction.value)
+    # The bow's force is the stiffness tensor times the bow.
+    return Blank(k, (k + d_cos) * x + d_sin * y, d_sin * x + (k - d_cos) * y, d_cos, d_sin)
+
+
+def stages(result: RollResult, travels_m: Sequence[float]) -> tuple[Stage, ...]:
+    """Work out the snaps at several travels; none where neither planes nor bow are known."""
+    blank = blank_of(result)
+    if blank is None or (blank.delta == 0.0 and blank.f_cos == blank.f_sin == 0.0):
+        return ()
+    found = []
+    for travel in travels_m:
+        here = rests(energy_of(blank, travel))
+        found.append(Stage(travel, tuple(rest.angle for rest in here), tuple(rest.barrier for rest in here)))
+    return tuple(found)
+
+
+def second_snap_travel(result: RollResult) -> float | None:
+    """Travel beyond which the blank has two snaps, m; None where it never has (no plane was found).
+
+    With h = f/(2·d·Δ) and ψ between bow force and stiff plane there are two snaps inside the astroid
+    |h·cos ψ|^⅔ + |h·sin ψ|^⅔ < 1 (Stoner & Wohlfarth 1948, for the same energy), hence
+    d = f·(|cos ψ|^⅔ + |sin ψ|^⅔)^{3/2} / (2·Δ).
+    """
+    blank = blank_of(result)
+    if blank is None or blank.delta == 0.0:
+        return None
+    force = math.hypot(blank.f_cos, blank.f_sin)
+    apart = difference(math.atan2(blank.f_sin, blank.f_cos), blank.stiff_plane)
+    cosine, sine = abs(math.cos(apart)), abs(math.sin(apart))
+    edge = math.pow(math.pow(cosine, 2.0 / 3.0) + math.pow(sine, 2.0 / 3.0), 1.5)
+    return force * edge / (2.0 * blank.delta)

@@ -1,22 +1,24 @@
-"""Has the maker's blank changed since the last shipment? Two shipments of one model, one property."""
+"""Has the maker's blank changed since the last shipment? Two shipments of one model, property by property."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from scipy.special import fdtri, stdtr
 
+from analysis.decide.properties import PERCENT_OF_MEDIAN
 from analysis.errors import ReadingsError
-from analysis.estimate import Estimate, coverage_factor
+from analysis.estimate import MOST_DOF, Estimate, coverage_factor
 
 Change = Literal["changed", "same", "undecided"]
 """Beyond the tolerance, within it, or not enough blanks to tell."""
 
-_LEVEL = 0.05
+LEVEL = 0.05
+"""Each false "changed" of the whole comparison comes at most one time in twenty (Holm 1979)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,19 +90,24 @@ def shipment_shift(
     if error == 0.0:
         raise ReadingsError("the blanks show no scatter at all", "check that these are measured values")
     spent = float(parts[0] ** 2 / (first.size - 1) + parts[1] ** 2 / (second.size - 1))
-    dof = min(error**4 / spent, 1e9) if spent > 0.0 else 1e9
+    dof = min(error**4 / spent, MOST_DOF) if spent > 0.0 else MOST_DOF
     move = float(second.mean() - first.mean())
-    size = abs(move)
+    return _judged(Estimate(move, error, dof), tolerance, _scatter(first, second))
+
+
+def _judged(change: Estimate, tolerance: float, scatter: tuple[float, float, float]) -> Shift:
+    """Test a change against none, against the tolerance from within and from beyond it."""
+    size, error, dof = abs(change.value), change.noise, change.dof
     p_same = float(stdtr(dof, (size - tolerance) / error))
     p_changed = float(stdtr(dof, (tolerance - size) / error) + stdtr(dof, (-tolerance - size) / error))
     verdict: Change = "undecided"
-    if p_changed <= _LEVEL:
+    if p_changed <= LEVEL:
         verdict = "changed"
-    elif p_same <= _LEVEL:
+    elif p_same <= LEVEL:
         verdict = "same"
-    low, ratio, high = _scatter(first, second)
+    low, ratio, high = scatter
     return Shift(
-        change=Estimate(move, error, dof),
+        change=change,
         tolerance=tolerance,
         p_none=2.0 * float(stdtr(dof, -size / error)),
         p_changed=min(1.0, p_changed),
@@ -133,3 +140,105 @@ def _scatter(first: np.ndarray, second: np.ndarray) -> tuple[float, float, float
     dof = second.size - 1, first.size - 1
     top, bottom = float(fdtri(*dof, 0.975)), float(fdtri(*dof, 0.025))
     return math.sqrt(ratio / top), math.sqrt(ratio), math.sqrt(ratio / bottom)
+
+
+@dataclass(frozen=True, slots=True)
+class PropertyShift:
+    """One property in two shipments."""
+
+    name: str
+    """Property."""
+    earlier_mean: float
+    """Mean of the earlier shipment, in the property's unit."""
+    later_mean: float
+    """Of the later one."""
+    counts: tuple[int, int]
+    """Blanks with a value in each."""
+    shift: Shift | None
+    """The comparison; None where it cannot be made."""
+    verdict: Change
+    """With what the other properties were asked taken into account."""
+    reason: str = ""
+    """Why there is no comparison."""
+
+
+@dataclass(frozen=True, slots=True)
+class ProductionShift:
+    """All properties of two shipments."""
+
+    properties: tuple[PropertyShift, ...]
+    """In the order asked."""
+    warnings: tuple[str, ...] = ()
+    """Plain sentences."""
+
+    @property
+    def verdict(self) -> Change:
+        """``changed`` if any property has; ``same`` if all are; else ``undecided``."""
+        verdicts = {one.verdict for one in self.properties}
+        if "changed" in verdicts:
+            return "changed"
+        return "same" if verdicts == {"same"} else "undecided"
+
+
+def compare_shipments(
+    earlier: Mapping[str, Mapping[str, Estimate]],
+    later: Mapping[str, Mapping[str, Estimate]],
+    tolerances: Mapping[str, float],
+    *,
+    same_calibration: bool = False,
+) -> ProductionShift:
+    """Compare two shipments of one model.
+
+    Parameters
+    ----------
+    earlier, later : mapping of property name to mapping of blank to Estimate
+        As for `compare_batch`.
+    tolerances : mapping of property name to float
+        A change of the mean up to this does not matter: percent of the earlier median for loads and
+        stiffnesses, in the property's own unit otherwise.
+    same_calibration : bool
+        True if one calibration was in force for both, so that its error cancels.
+
+    Raises
+    ------
+    ReadingsError
+        If the shipments share no property.
+    """
+    found: list[PropertyShift] = []
+    for name, tolerance in tolerances.items():
+        pair = [
+            [value for value in one.get(name, {}).values() if math.isfinite(value.value)]
+            for one in (earlier, later)
+        ]
+        counts = len(pair[0]), len(pair[1])
+        if not all(counts):
+            continue
+        before, after = (float(np.mean([value.value for value in values])) for values in pair)
+        size = tolerance
+        if name in PERCENT_OF_MEDIAN:
+            size = 0.01 * tolerance * abs(float(np.median([value.value for value in pair[0]])))
+        try:
+            shift = shipment_shift(pair[0], pair[1], size, same_calibration=same_calibration)
+            found.append(PropertyShift(name, before, after, counts, shift, shift.verdict))
+        except (ReadingsError, ValueError) as error:
+            why = error.what if isinstance(error, ReadingsError) else str(error)
+            found.append(PropertyShift(name, before, after, counts, None, "undecided", why))
+    if not found:
+        raise ReadingsError("the two shipments share no property", "measure the same things of both")
+    return ProductionShift(tuple(_together(found)))
+
+
+def _together(found: list[PropertyShift]) -> list[PropertyShift]:
+    """Hold ``changed`` to one false alarm in twenty for all properties together (Holm's step-down)."""
+    asked = sorted(one.shift.p_changed for one in found if one.shift is not None)
+    allowed: set[float] = set()
+    for rank, p_value in enumerate(asked):
+        if p_value > LEVEL / (len(asked) - rank):
+            break
+        allowed.add(p_value)
+    return [
+        replace(one, verdict="undecided")
+        if one.verdict == "changed" and one.shift is not None and one.shift.p_changed not in allowed
+        else one
+        for one in found
+    ]
