@@ -3,9 +3,9 @@
 What turns with the chuck turns from blank to blank with the mark: xᵢ = μᵢ + aᵢ·ε + sᵢ·g·zᵢ, ε standard normal
 and common to all blanks, aᵢ how blank i follows it, zᵢ its own; g is common too where every blank's own error
 was estimated from the same few left-overs (the seating), g² = ν/χ²_ν. Given ε and g the blanks are
-independent, with shifted means and scaled errors, so every probability of `analysis.decide.spread` is its mean over ε and
-g, taken over a fixed set of quasi-random draws. The least favourable true values are those that `spread`
-finds where the common part is counted as each blank's own; simulation confirms the levels.
+independent, with shifted means and scaled errors: every probability of `analysis.decide.spread` is its
+mean over ε and g, taken over a fixed set of quasi-random draws. The least favourable true values are those
+that `spread` finds where the common part is counted as each blank's own; simulation confirms the levels.
 """
 
 from __future__ import annotations

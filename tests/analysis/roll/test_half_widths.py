@@ -155,3 +155,24 @@ def test_mounts_that_disagree_are_told_and_widened_by_chi_square() -> None:
         assert joint.stiffness is not None
         widened = chi2 / 2.0 if told else 1.0
         assert joint.stiffness.noise == pytest.approx(math.sqrt(variance * widened), rel=0.03)
+
+
+@pytest.mark.parametrize(
+    ("mounts_deg", "left_over"),
+    [
+        ((0.0, 90.0, 180.0, 270.0), (4, 4)),
+        ((0.0, 120.0, 240.0), (2, 2)),
+        ((0.0, 72.0, 144.0, 216.0, 288.0), (6, 6)),
+        ((0.0, 90.0), (0, 0)),
+    ],
+)
+def test_what_is_left_over_for_the_scatter_of_mounts_is_counted(
+    mounts_deg: tuple[float, ...], left_over: tuple[int, int]
+) -> None:
+    """Two numbers a mount and part, less two for the blank and two for the chuck (counting unknowns)."""
+    matrix, bow = stiffness_matrix(K, 0.05, 0.6), vector(0.006, 1.7)
+    runs = [
+        replace(rolled(BOTH_WAYS, matrix, bow, seed=at), mount=math.radians(mount))
+        for at, mount in enumerate(mounts_deg)
+    ]
+    assert fit_mounts(runs).left_over == left_over
