@@ -40,9 +40,14 @@ class ReadingsError(BlankbenchError):
         Index of the reading where the trouble begins, counted from 0 in the arrays that were given.
     run : int
         Which run's reading that is, counted from 0, where several were given.
+    key : str or None
+        Name of the number of the run's description that it is about, as run files have it.
     """
 
-    def __init__(self, what: str, do: str, row: int | None = None, run: int = 0) -> None:
+    def __init__(
+        self, what: str, do: str, row: int | None = None, run: int = 0, *, key: str | None = None
+    ) -> None:
         super().__init__(what, do)
         self.row = row
         self.run = run
+        self.key = key

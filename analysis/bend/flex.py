@@ -48,6 +48,7 @@ from analysis.bend.shares import (
 from analysis.bend.track import LOOP_TERMS, RIG_TERMS, drift_terms, loop_terms
 from analysis.errors import ReadingsError
 from analysis.estimate import Estimate, Share, coverage_factor
+from analysis.plausible import Doubt, doubted_length, doubted_load
 from analysis.readings import FlexReadings, Floats
 
 STATIONS = 21
@@ -107,7 +108,18 @@ def fit_flex(
     refuse_two_blanks(runs)
     main = speaks_for_all(runs)
     lengths = _Lengths.of(runs[main].free_length_m, rated_length_m, cut_tip_m, cut_butt_m)
-    return _told(_bent(runs, main, lengths, planes, curve=curve), power, action)
+    for run in runs:
+        _refuse(doubted_length(run.free_length_m))
+    result = _told(_bent(runs, main, lengths, planes, curve=curve), power, action)
+    if result.reference_load is not None and rated_length_m is None:
+        _refuse(doubted_load(result.reference_load.value))
+    return result
+
+
+def _refuse(doubt: Doubt | None) -> None:
+    """Refuse what no blank has, with the likely unit."""
+    if doubt is not None:
+        doubt.refuse()
 
 
 @dataclass(frozen=True, slots=True)

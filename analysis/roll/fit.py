@@ -11,6 +11,7 @@ import numpy as np
 from analysis.angles import HALF_TURN, TURN
 from analysis.errors import ReadingsError
 from analysis.estimate import Estimate, Share
+from analysis.plausible import doubted_length, doubted_load, doubted_travel
 from analysis.readings import Floats, RollReadings
 from analysis.roll import by_hand, model
 from analysis.roll.advice import shelf_words, third_snap_words, too_short, travel_zero_words, warnings_of
@@ -155,9 +156,10 @@ def measure(readings: RollReadings) -> Measured | Sifted:
     ReadingsError
         As `fit_roll`.
     """
+    _refuse_other_units(readings)
     table = by_hand.table_of(readings)
     if table is not None:
-        return _measured_by_hand(readings, table)
+        return _plausible(readings, _measured_by_hand(readings, table))
     sifted = sift(readings)
     kind: Kind = "hanging" if readings.held_load_N is not None else readings.contact
     if not sifted.long_enough:
@@ -174,7 +176,41 @@ def measure(readings: RollReadings) -> Measured | Sifted:
             "the readings do not determine the blank",
             "roll a whole turn at an even speed and record again",
         ) from error
-    return replace(_as_measured(lagged.sifted, fitted), lag=_lag(lagged, fitted))
+    return _plausible(readings, replace(_as_measured(lagged.sifted, fitted), lag=_lag(lagged, fitted)))
+
+
+def _refuse_other_units(readings: RollReadings) -> None:
+    """Refuse a free length or a held travel that no blank has.
+
+    Raises
+    ------
+    ReadingsError
+        With the likely unit.
+    """
+    doubt = doubted_length(readings.free_length_m)
+    if doubt is None and readings.held_load_N is None:
+        travel = _held(readings)
+        if travel > 0.0:
+            own = readings.travel_m is not None and bool(np.isfinite(readings.travel_m).any())
+            doubt = doubted_travel(travel, readings.free_length_m, None if own else "held_travel_m")
+    if doubt is not None:
+        doubt.refuse()
+
+
+def _plausible(readings: RollReadings, measured: Measured | Sifted) -> Measured | Sifted:
+    """Refuse a stiffness that no blank has.
+
+    Raises
+    ------
+    ReadingsError
+        With the likely unit.
+    """
+    if isinstance(measured, Measured):
+        # in linear theory the load at a quarter of the length is k·L/4
+        doubt = doubted_load(0.25 * readings.free_length_m * float(measured.numbers[0]))
+        if doubt is not None:
+            doubt.refuse()
+    return measured
 
 
 def _lag(lagged: Lagged, fitted: Fitted) -> Estimate | None:

@@ -18,7 +18,7 @@ from analysis.readings import Steps
 from rig.bench.entry import Entry, Row, Sheet
 from rig.commands import options
 from rig.commands.connect import ask
-from rig.commands.lengths import parse_length
+from rig.commands.lengths import parse_free_length, parse_length
 from rig.commands.recording import CAUTIONS
 from rig.errors import CallError, FileError
 from rig.runs import Header, RunFolder, RunWriter, safe_name
@@ -38,7 +38,7 @@ def enter(
     free_length: Annotated[
         float | None,
         typer.Option(
-            "--free-length", metavar="LENGTH", parser=parse_length, help="From the support to the tip."
+            "--free-length", metavar="LENGTH", parser=parse_free_length, help="From the support to the tip."
         ),
     ] = None,
     hanging: Annotated[
@@ -80,7 +80,7 @@ def enter(
     console = options.messages()
     name = blank or ask("Which blank is it?", "--blank", interactive)
     free = free_length or settings.rig.free_length_m
-    free = free or parse_length(
+    free = free or parse_free_length(
         ask("Free length, from the support to the tip?", "--free-length", interactive)
     )
     if kind == "roll" and hanging is None and travel is None:

@@ -8,6 +8,8 @@ import re
 import typer
 from scipy import constants
 
+from analysis.plausible import doubted_length
+
 _UNITS = {
     "": 1.0,
     "m": 1.0,
@@ -43,3 +45,23 @@ def parse_length(text: str | float) -> float:
     if at != len(said) or not (math.isfinite(total) and total > 0.0):
         raise typer.BadParameter(f"{said!r} is no length; write it as 1.80, 180cm, 71in or 5ft 11in")
     return total
+
+
+def parse_free_length(text: str | float) -> float:
+    """Read a blank's free length, and doubt one that no blank has.
+
+    Raises
+    ------
+    typer.BadParameter
+        If it is no length, or one in another unit than it says.
+
+    Examples
+    --------
+    >>> parse_free_length("210cm")
+    2.1
+    """
+    length = parse_length(text)
+    doubt = doubted_length(length)
+    if doubt is not None:
+        raise typer.BadParameter(f"{doubt.what}; {doubt.do}")
+    return length

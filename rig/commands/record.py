@@ -15,7 +15,7 @@ from analysis.readings import Contact, Floats, Pull
 from analysis.show.text import label
 from rig.commands import options
 from rig.commands.connect import Baud, Board, CalibrationFile, Port, ask, board_at, calibration_in_force
-from rig.commands.lengths import parse_length
+from rig.commands.lengths import parse_free_length, parse_length
 from rig.commands.recording import record_run, state_cautions
 from rig.errors import CallError
 from rig.line import Command, PlainDecoder
@@ -48,7 +48,7 @@ def record(
         typer.Option(
             "--free-length",
             metavar="LENGTH",
-            parser=parse_length,
+            parser=parse_free_length,
             help="From the chuck's face to the tip: 1.80, 180cm, 71in.",
         ),
     ] = None,
@@ -131,7 +131,7 @@ def record(
     runs = RunFolder(into or settings.shop.runs)
     known = known_of(blank, runs.path, console)
     free = free_length or settings.rig.free_length_m
-    free = free or parse_length(
+    free = free or parse_free_length(
         ask("Free length, from the chuck's face to the tip?", "--free-length", interactive)
     )
     if mount is None:

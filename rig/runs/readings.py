@@ -248,7 +248,8 @@ def naming_lines(run: Run | Sequence[Run], work: Callable[[], T]) -> T:
         return work()
     except ReadingsError as error:
         at = run if isinstance(run, Run) else run[error.run]
-        raise FileError(at.path, at.line_of(error.row), error.what, error.do) from error
+        line = at.line_of(error.row) if error.key is None else at.header.lines.get(error.key)
+        raise FileError(at.path, line, error.what, error.do) from error
 
 
 def _only(run: Run, kind: Kind) -> None:
