@@ -17,7 +17,7 @@ from analysis.bend import fit_flex
 from analysis.bend.by_hand import FEWEST_WEIGHTS, weights_in
 from analysis.errors import BlankbenchError
 from analysis.readings import FlexReadings, RollReadings, Steps
-from analysis.roll import fit_roll
+from analysis.roll import Chuck, fit_roll
 from analysis.roll.by_hand import FEWEST, positions
 from rig.runs.foreign.cells import Cell, read_cell, read_clock
 from rig.runs.foreign.units import Quantity, unit_of
@@ -51,6 +51,8 @@ class Sheet:
     """Roll: positions that are led through."""
     steps: Steps = field(default_factory=Steps)
     """What is read to."""
+    chuck: Chuck | None = None
+    """What holds the butt: its errors stand in the running answer as they do in that of `spine`."""
 
     @property
     def read(self) -> Literal["travel", "load"]:
@@ -322,7 +324,7 @@ class Entry:
         try:
             readings = self.readings()
             assert isinstance(readings, RollReadings)
-            found = fit_roll(readings)
+            found = fit_roll(readings, chuck=self.sheet.chuck)
         except BlankbenchError as error:
             return Answer(f"cannot tell yet: {error.what}", False)
         if found.stiff_plane is None:

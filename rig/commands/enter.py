@@ -25,6 +25,7 @@ from rig.runs import Header, RunFolder, RunWriter, safe_name
 from rig.runs.foreign.convert import resolution_of
 from rig.runs.readings import AT_REST
 from rig.settings import load_settings
+from rig.workup.chucks import guess, in_v_blocks
 
 
 def enter(
@@ -60,6 +61,10 @@ def enter(
     dial: Annotated[
         Literal["clock", "degrees"], typer.Option("--dial", help="Roll: positions in hours or in degrees.")
     ] = "clock",
+    held_in: Annotated[
+        Literal["v-blocks", "chuck"],
+        typer.Option("--held-in", help="What holds the butt. A chuck's own errors are then in every ±."),
+    ] = "v-blocks",
     resolution: Annotated[
         list[str] | None,
         typer.Option("--resolution", metavar="STEP", help="What you read to: 1mm, 5g, 1deg. Repeatable."),
@@ -99,6 +104,7 @@ def enter(
             step.get("load_N", usual.scale_N),
             math.radians(step.get("roll_deg", usual.protractor_deg)),
         ),
+        in_v_blocks(settings) if held_in == "v-blocks" else guess(settings),
     )
     folder = RunFolder(into or settings.shop.runs)
     draft = folder.path / f".{safe_name(name)}_{kind}.entering.jsonl"
@@ -110,7 +116,7 @@ def enter(
     _led(entry, draft, console)
     if not entry.used:
         raise CallError("nothing was entered", "start again, and type a reading at each place")
-    path = _write(entry, folder, name, step)
+    path = _write(entry, folder, name, step, held_in)
     draft.unlink(missing_ok=True)
     found = entry.answer()
     if as_json:
@@ -200,7 +206,13 @@ def _keep(draft: Path, entry: Entry) -> None:
         ) from error
 
 
-def _write(entry: Entry, folder: RunFolder, blank: str, step: Mapping[str, float]) -> Path:
+def _write(
+    entry: Entry,
+    folder: RunFolder,
+    blank: str,
+    step: Mapping[str, float],
+    held_in: Literal["v-blocks", "chuck"],
+) -> Path:
     sheet, now = entry.sheet, datetime.now(UTC)
     withdrawn = [f"{entry.called(row.place)} {entry.shown(row.value)}" for row in entry.rows if row.withdrawn]
     header = Header(
@@ -210,6 +222,7 @@ def _write(entry: Entry, folder: RunFolder, blank: str, step: Mapping[str, float
         held_load_N=sheet.held_load_N,
         held_travel_m=sheet.held_travel_m,
         contact="free" if sheet.held_load_N is not None else "held",
+        held_in=held_in,
         pull="down" if sheet.kind == "flex" else None,
         started=f"{now:%Y-%m-%dT%H:%M:%SZ}",
         tables={"resolution": dict(step)} if step else {},

@@ -44,6 +44,7 @@ _TEXTS = ("blank", "model", "operator", "notes", "label_power", "label_action")
 _CHOICES: dict[str, tuple[str, ...]] = {
     "kind": KINDS,
     "contact": ("held", "free"),
+    "held_in": ("chuck", "v-blocks"),
     "pull": ("down", "up", "sideways"),
     "piece": ("whole", "butt", "tip"),
 }
@@ -83,6 +84,8 @@ class Header:
     """Who recorded it."""
     contact: Literal["held", "free"] = "held"
     """Whether the tip is held sideways or free to move sideways."""
+    held_in: Literal["chuck", "v-blocks"] = "chuck"
+    """What holds the butt. V-blocks do not turn with the blank, so they have no chuck's part."""
     station_m: float | None = None
     """Where the load acts, m from the chuck's face; None is the tip."""
     clamped_length_m: float | None = None

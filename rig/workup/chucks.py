@@ -40,6 +40,8 @@ def chuck_of(run: Run, settings: Settings) -> Chuck | None:
     choice = settings.chuck
     if choice == "none":
         return None
+    if run.header.held_in == "v-blocks":
+        return in_v_blocks(settings)
     scale = choice
     if scale is None:
         scale = Calibration.from_tables(run.header.tables.get("calibration", {}), run.path).chuck
@@ -69,6 +71,13 @@ def guess(settings: Settings) -> Chuck:
         index,
         free_length_m=rig.free_length_m or GUESS_LENGTH_M,
     )
+
+
+def in_v_blocks(settings: Settings) -> Chuck:
+    """Give what is left where V-blocks hold the butt: only the index mark is set by hand."""
+    index = GUESS_INDEX if settings.rig.index_ci95_deg is None else math.radians(settings.rig.index_ci95_deg)
+    nothing = guessed(0.0, 0.0, 0.0, index, free_length_m=settings.rig.free_length_m or GUESS_LENGTH_M)
+    return replace(nothing, measured=True)
 
 
 def _same_rig(run: Run, scale: ChuckScale) -> None:

@@ -81,3 +81,33 @@ def assert_one_line_at_the_end(outcome) -> None:  # type: ignore[no-untyped-def]
 @pytest.mark.parametrize("words", [("--free-length", "long"), ("--positions", "5"), ("--resolution", "fine")])
 def test_bad_calls_are_one_line(run: Run, in_folder: Path, words: tuple[str, str]) -> None:
     assert_one_line(run(*CALL, *words))
+
+
+@pytest.mark.parametrize(
+    ("held_in", "guessed", "least", "most"), [("v-blocks", False, 2.0, 3.0), ("chuck", True, 3.5, 9.0)]
+)
+def test_v_blocks_have_no_chuck_of_their_own(
+    run: Run, tmp_path: Path, held_in: str, guessed: bool, least: float, most: float
+) -> None:
+    """Compliance that varies by 4 % under a hung weight; V-blocks leave the index mark's 2° and the noise."""
+    roll = [15.0 * k for k in range(24)]
+    travel = [
+        0.55 * (1.0 + 0.02 * math.cos(2.0 * math.radians(at) - 1.2)) + 3e-4 * math.sin(7.3 * k)
+        for k, at in enumerate(roll)
+    ]
+    header = {
+        "blankbench-run": 1, "kind": '"roll"', "blank": '"A"', "free_length_m": 1.8, "held_load_N": 2.0,
+        "contact": '"free"', "taken": '"at rest"', "held_in": f'"{held_in}"',
+    }  # fmt: skip
+    path = tmp_path / "table.csv"
+    path.write_text(
+        "".join(f"# {key} = {value}\n" for key, value in header.items())
+        + "time_s,travel_m,roll_deg\n"
+        + "".join(f"{k},{y:.4f},{at}\n" for k, (y, at) in enumerate(zip(travel, roll, strict=True))),
+        encoding="utf-8",
+    )
+    outcome = run("spine", str(path), "--json")
+    assert outcome.status == 0, outcome.err
+    (record,) = outcome.document
+    assert least <= record["stiff_plane_ci95_deg"] <= most
+    assert any("never measured" in warning for warning in record["warnings"]) == guessed
