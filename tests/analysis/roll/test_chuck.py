@@ -7,7 +7,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from scipy import stats
 
 from analysis.angles import difference
@@ -113,6 +112,7 @@ def test_what_the_mounts_leave_over(
 
 def test_seating_is_the_variance_component_that_statsmodels_finds() -> None:
     """Five mounts, four runs in each without chucking anew: a random offset by mount and axis, by REML."""
+    sm = pytest.importorskip("statsmodels.api", reason="statsmodels is in the dev extra")
     rng = np.random.default_rng(3)
     mounts = 2.0 * math.pi * np.arange(5) / 5.0
     bow, runout, seating, noise, runs = np.array([5.0, 2.0]), np.array([3.0, -2.0]), 1.5, 1.0, 4  # in mm
